@@ -1,0 +1,1 @@
+"""Ground floor: the catalogue of reference captures. Knows nothing of similarity."""
