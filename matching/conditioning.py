@@ -1,0 +1,144 @@
+"""From a capture to the signal that is judged: channels by role, the card's units, polarity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matching.tools import Bools, Floats, mode_level, noise_sigma, quantisation_step, thin
+from refdb.cards import CardChannel, SystemCard
+from refdb.errors import CaptureError
+from refdb.records import Capture
+from refdb.units import dimension, factor
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """The channels a card asks for, in its units, ready for cutting.
+
+    data: float64 (roles, n).  roles, units: one per row.  step, noise: (roles,), same units.
+    overload: bool (roles, n) or None.  flipped: the sign was turned so that events point up.
+    rows: which channel of the capture each row came from.
+    """
+
+    data: Floats
+    roles: tuple[str, ...]
+    units: tuple[str, ...]
+    rate_hz: float
+    step: Floats
+    noise: Floats
+    overload: Bools | None
+    flipped: bool
+    rows: tuple[int, ...]
+
+    @property
+    def n(self) -> int:
+        return int(self.data.shape[1])
+
+    def row(self, role: str = "") -> int:
+        """Index of a role's row; the first for no role. KeyError if the channel is not there."""
+        if not role:
+            return 0
+        if role not in self.roles:
+            raise KeyError(role)
+        return self.roles.index(role)
+
+    def channel(self, role: str = "") -> Floats:
+        """Samples (n,) of a role; the first channel for no role."""
+        return self.data[self.row(role)]
+
+
+def assign_channels(card: SystemCard, capture: Capture) -> dict[str, int]:
+    """Which channel of the capture plays which role of the card: by name, alias, unit, order.
+
+    Raises CaptureError when a required role stays without a channel.
+    """
+    free = dict(enumerate(capture.channels))
+    roles: dict[str, int] = {}
+    for want in card.channels:
+        named = [i for i, have in free.items() if _named(want, have.name)]
+        if named:
+            roles[want.role] = named[0]
+            del free[named[0]]
+    for same_unit in (True, False):
+        for want in card.channels:
+            if want.role in roles or not (want.required or same_unit):
+                continue
+            fitting = [
+                i
+                for i, have in free.items()
+                if not same_unit or dimension(have.unit) == dimension(want.unit)
+            ]
+            if fitting and (want.required or len(free) == 1):
+                roles[want.role] = fitting[0]
+                del free[fitting[0]]
+    missing = [want.role for want in card.required_channels if want.role not in roles]
+    if missing:
+        names = ", ".join(channel.role for channel in card.required_channels)
+        found = ", ".join(f"{c.name}={c.unit}" for c in capture.channels)
+        raise CaptureError(
+            f"{capture.source}: expected {len(card.required_channels)} channel(s) for {card.name} "
+            f"({names}), found {len(capture.channels)} ({found}); record the missing one or name "
+            f"them with --channels '{','.join(c.role + '=' + c.unit for c in card.channels)}'"
+        )
+    return roles
+
+
+def _named(want: CardChannel, name: str) -> bool:
+    clean = name.lower().replace("-", "_").replace(" ", "_")
+    return clean in {want.role, *(alias.lower() for alias in want.aliases)}
+
+
+def condition(card: SystemCard, capture: Capture) -> Signal:
+    """The signal of a capture as the card wants it. Raises CaptureError (channels, units)."""
+    roles = assign_channels(card, capture)
+    rows, units, data = [], [], []
+    for want in card.channels:
+        if want.role not in roles:
+            continue
+        row = roles[want.role]
+        have = capture.channels[row]
+        same = dimension(have.unit) == dimension(want.unit)
+        units.append(want.unit if same else have.unit)
+        gain = factor(have.unit, want.unit) if same else 1.0
+        data.append(capture.samples[row] * gain)
+        rows.append(row)
+    stacked = np.array(data)
+    flipped = card.polarity == "any" and points_down(stacked[0])
+    if flipped:
+        stacked[0] = -stacked[0]
+    step = np.array([quantisation_step(x) for x in stacked])
+    noise = np.array([noise_sigma(x, s) for x, s in zip(stacked, step, strict=True)])
+    overload = None if capture.overload is None else capture.overload[rows]
+    return Signal(
+        stacked,
+        tuple(want.role for want in card.channels if want.role in roles),
+        tuple(units),
+        capture.rate_hz,
+        step,
+        noise,
+        overload,
+        flipped,
+        tuple(rows),
+    )
+
+
+def points_down(x: Floats) -> bool:
+    """Whether the events of x (n,) point below the resting level more than above it.
+
+    Judged by the typical size of the extremes in blocks, so that one odd spike does not decide.
+    """
+    rest = mode_level(x)
+    blocks = min(64, max(4, x.size // 2000))
+    usable = x[: x.size // blocks * blocks].reshape(blocks, -1)
+    up = np.sort(usable.max(axis=1) - rest)
+    down = np.sort(rest - usable.min(axis=1))
+    top = max(1, blocks // 4)
+    return bool(np.median(down[-top:]) > np.median(up[-top:]))
+
+
+def swing(x: Floats) -> float:
+    """Difference between the 99.9 and 0.1 percentile of x (n,): size without single spikes."""
+    low, high = np.quantile(thin(x), [0.001, 0.999])
+    return float(high - low)
