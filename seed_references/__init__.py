@@ -1,0 +1,1 @@
+"""Starter references, simulated from physics. Everything here is marked simulated where it shows."""
