@@ -137,3 +137,43 @@ class ReferenceSet:
     references: tuple[Reference, ...]
     recipe: str
     derived: Mapping[int, bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class ContextCount:
+    """How much a context holds. Vehicles are counted once however many captures they gave.
+
+    faults: fault name -> number of vehicles.  simulated: references that are.
+    """
+
+    context: Context
+    references: int
+    simulated: int
+    vehicles_good: int
+    faults: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryEntry:
+    """One thing done to the catalogue: who, when (ISO 8601, UTC), what and why."""
+
+    id: int
+    at: str
+    who: str
+    action: str
+    reference_id: int | None
+    why: str
+    detail: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """Something `verify` found wrong.
+
+    code: 'database', 'link', 'trace', 'reference', 'derived' or 'history'.
+    reference_id: the reference that cannot be trusted, if it is one.
+    """
+
+    code: str
+    message: str
+    reference_id: int | None = None

@@ -1,0 +1,253 @@
+"""Rows into frozen records. Core selects only: building row objects would take ten times as long.
+
+Every function works on a connection that is already inside a read or write transaction.
+"""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+
+from sqlalchemy import ColumnElement, Connection, Row, Select, func, select
+
+from refdb import samples
+from refdb.errors import CatalogueError
+from refdb.records import Capture, Channel, Context, ContextCount, Reference
+from refdb.tables import (
+    CatalogueRow,
+    ChannelRow,
+    DerivedRow,
+    EngineFamily,
+    ReferenceRow,
+    TagRow,
+    TraceRow,
+    Vehicle,
+    table,
+)
+
+catalogue, reference, channel = table(CatalogueRow), table(ReferenceRow), table(ChannelRow)
+tag, trace, derived = table(TagRow), table(TraceRow), table(DerivedRow)
+vehicle, family = table(Vehicle), table(EngineFamily)
+
+Filter = Sequence[ColumnElement[bool]]
+
+_COLUMNS = (
+    reference.c.id, reference.c.system, family.c.name, reference.c.condition, reference.c.label,
+    vehicle.c.name, reference.c.fault, reference.c.origin, reference.c.state,
+    reference.c.confirmed_fix, reference.c.note, reference.c.source, reference.c.sha256,
+    reference.c.rate_hz, reference.c.n_samples, reference.c.coupling, reference.c.attenuation,
+    reference.c.scale, reference.c.added_at,
+)  # fmt: skip
+
+
+def revision(connection: Connection) -> str:
+    """The name of the present contents: writes so far, and a random stamp of the last one."""
+    row = connection.execute(select(catalogue.c.revision, catalogue.c.stamp)).one()
+    return f"{row.revision}-{row.stamp}"
+
+
+def filters(
+    system: str | None = None,
+    engine_family: str | None = None,
+    condition: str | None = None,
+    label: str | None = None,
+    states: Iterable[str] | None = None,
+) -> list[ColumnElement[bool]]:
+    """What to look for; None does not look. An empty family or condition is one that is unknown."""
+    wanted: list[ColumnElement[bool]] = []
+    if system is not None:
+        wanted.append(reference.c.system == system)
+    if engine_family is not None:
+        ids = select(family.c.id).where(family.c.name == engine_family).scalar_subquery()
+        unknown = reference.c.engine_family_id.is_(None)
+        wanted.append(reference.c.engine_family_id == ids if engine_family else unknown)
+    if condition is not None:
+        wanted.append(reference.c.condition == condition)
+    if label is not None:
+        wanted.append(reference.c.label == label)
+    if states is not None:
+        wanted.append(reference.c.state.in_(sorted(states)))
+    return wanted
+
+
+def references(connection: Connection, wanted: Filter = ()) -> tuple[Reference, ...]:
+    """The references that fit, in order of id: three queries however many there are."""
+    channels = _channels(connection, wanted)
+    tags = _tags(connection, wanted)
+    contexts: dict[tuple[str, str | None, str], Context] = {}
+    found = []
+    for row in connection.execute(_scan(wanted)):
+        id_, system, family_name, condition, *rest = row
+        key = (system, family_name, condition)
+        context = contexts.get(key)
+        if context is None:
+            context = contexts[key] = Context(system, family_name or "", condition)
+        found.append(_reference(id_, context, rest, tags.get(id_), channels.get(id_, ())))
+    return tuple(found)
+
+
+def one_reference(connection: Connection, id_: int) -> Reference | None:
+    """The reference with this id, whatever its state."""
+    found = references(connection, [reference.c.id == id_])
+    return found[0] if found else None
+
+
+def _scan(wanted: Filter) -> Select:
+    joined = reference.join(vehicle).outerjoin(family)
+    return select(*_COLUMNS).select_from(joined).where(*wanted).order_by(reference.c.id)
+
+
+def _reference(
+    id_: int,
+    context: Context,
+    rest: list,
+    tags: dict[str, str] | None,
+    channels: tuple[Channel, ...],
+) -> Reference:
+    (label, vehicle_name, fault, origin, state, fix, note, source, sha256, rate_hz, n_samples,
+     coupling, attenuation, scale, added_at) = rest  # fmt: skip
+    return Reference(
+        id_, context, label, vehicle_name, fault, origin, state, fix, note,
+        {} if tags is None else tags, source, sha256, rate_hz, n_samples, channels, coupling,
+        attenuation, scale, added_at,
+    )  # fmt: skip
+
+
+def _channels(connection: Connection, wanted: Filter) -> dict[int, tuple[Channel, ...]]:
+    query = select(channel.c.reference_id, channel.c.name, channel.c.unit)
+    rows = connection.execute(
+        _of(query, wanted, channel.c.reference_id).order_by(
+            channel.c.reference_id, channel.c.position
+        )
+    )
+    pairs: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)
+    for id_, name, unit in rows:
+        pairs[id_].append((name, unit))
+    shared: dict[tuple[tuple[str, str], ...], tuple[Channel, ...]] = {}
+    channels = {}
+    for id_, listed in pairs.items():
+        key = tuple(listed)
+        if key not in shared:
+            shared[key] = tuple(Channel(name, unit) for name, unit in listed)
+        channels[id_] = shared[key]
+    return channels
+
+
+def _tags(connection: Connection, wanted: Filter) -> dict[int, dict[str, str]]:
+    query = select(tag.c.reference_id, tag.c.name, tag.c.value)
+    tags: defaultdict[int, dict[str, str]] = defaultdict(dict)
+    for id_, name, value in connection.execute(_of(query, wanted, tag.c.reference_id)):
+        tags[id_][name] = value
+    return tags
+
+
+def _of(query: Select, wanted: Filter, column: ColumnElement[int]) -> Select:
+    """`query` narrowed to rows that belong to the wanted references."""
+    if not wanted:
+        return query
+    return query.join(reference, column == reference.c.id).where(*wanted)
+
+
+def derived_payloads(connection: Connection, recipe: str, wanted: Filter) -> dict[int, bytes]:
+    """Reference id -> payload of `recipe`. One that was damaged is left out: it is made again."""
+    query = select(derived.c.reference_id, derived.c.checksum, derived.c.payload)
+    rows = connection.execute(
+        _of(query, [*wanted, derived.c.recipe == recipe], derived.c.reference_id)
+    )
+    return {id_: payload for id_, checksum, payload in rows if zlib.crc32(payload) == checksum}
+
+
+# --- samples -------------------------------------------------------------------------------
+
+
+def capture(connection: Connection, id_: int, place: str) -> Capture:
+    """The capture of a reference, decoded, its checksum verified.
+
+    place: the catalogue, for the error texts.
+
+    Raises CatalogueError for an unknown id and for samples that changed since they were stored.
+    """
+    found = connection.execute(_trace_of(id_)).one_or_none()
+    if found is None:
+        raise unknown_reference(id_, place)
+    body, start_s, remarks = found
+    known = one_reference(connection, id_)
+    assert known is not None
+    return build_capture(known, body, start_s, json.loads(remarks), place)
+
+
+def build_capture(
+    known: Reference, body: bytes | None, start_s: float, remarks: list[str], place: str
+) -> Capture:
+    """A capture from a reference and its trace; raises as `capture` does."""
+    name = f"{place}: reference {known.id}"
+    if body is None:
+        raise samples.damaged(name, "none")
+    array, overload = samples.decode(body, name=name)
+    if array.shape != (len(known.channels), known.n_samples):
+        raise samples.damaged(name, f"another number of them {array.shape}")
+    return Capture(
+        samples=array,
+        rate_hz=known.rate_hz,
+        channels=known.channels,
+        coupling=known.coupling,
+        attenuation=known.attenuation,
+        scale=known.scale,
+        source=known.source,
+        sha256=known.sha256,
+        start_s=start_s,
+        overload=overload,
+        remarks=tuple(remarks),
+    )
+
+
+def _trace_of(id_: int) -> Select:
+    joined = reference.outerjoin(trace)
+    columns = (trace.c.body, reference.c.start_s, reference.c.remarks)
+    return select(*columns).select_from(joined).where(reference.c.id == id_)
+
+
+def unknown_reference(id_: int, place: str) -> CatalogueError:
+    """The error for an id that nothing has."""
+    return CatalogueError(
+        f"{place}: expected a reference {id_}, found none with that number; "
+        "see the numbers with `straygauge list`"
+    )
+
+
+# --- counts --------------------------------------------------------------------------------
+
+
+def context_counts(connection: Connection, wanted: Filter = ()) -> tuple[ContextCount, ...]:
+    """One count per context that has a wanted reference, sorted by name."""
+    key = (reference.c.system, func.coalesce(family.c.name, ""), reference.c.condition)
+    query = (
+        select(
+            *key,
+            reference.c.fault,
+            func.count().label("captures"),
+            func.count(reference.c.vehicle_id.distinct()).label("vehicles"),
+            func.sum(reference.c.origin == "simulated").label("simulated"),
+        )
+        .select_from(reference.outerjoin(family))
+        .where(*wanted)
+        .group_by(*key, reference.c.fault)
+        .order_by(*key, reference.c.fault)
+    )
+    return tuple(_counts(connection.execute(query)))
+
+
+def _counts(rows: Iterable[Row]) -> Iterator[ContextCount]:
+    groups: defaultdict[Context, list[Row]] = defaultdict(list)
+    for row in rows:
+        groups[Context(row[0], row[1], row[2])].append(row)
+    for context, members in groups.items():
+        yield ContextCount(
+            context=context,
+            references=sum(row.captures for row in members),
+            simulated=sum(row.simulated for row in members),
+            vehicles_good=sum(row.vehicles for row in members if not row.fault),
+            faults={row.fault: row.vehicles for row in members if row.fault},
+        )
