@@ -1,4 +1,4 @@
-"""The compiled loops over one pair of series. Only this file and ``lanes`` import numba.
+"""The compiled loops over one pair of series, and over tables of pairs.
 
 Everything here trusts its arguments (``gate`` has checked them), releases the GIL and is kept in
 numba's on-disk cache. Two rules decide the shape of the code:
@@ -18,6 +18,8 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+
+from .lanes import add_f64, sweep_f64
 
 
 @njit(nogil=True, cache=True)
@@ -84,20 +86,53 @@ def squared(a, b_reversed, radius, work):
 
 
 @njit(nogil=True, cache=True)
-def squared_rows(a, b, radius, same, rows, out):
-    """Fill rows of the table of squared costs of every a[i] against every b[j].
+def squared_lanes(query, lanes, radius, table, extra):
+    """Squared costs of a query against W candidates in lock step, left in table[L].
 
-    Parameters: a (nA, C, L); b (nB, C, L); rows (n,) which rows of out to fill; same: a is b, so
-    only the part above the diagonal is computed and mirrored. out (nA, nB).
+    Parameters: query (C, L); lanes (C, L, W), candidates side by side; radius in samples, 0..L-1;
+    table (L + 1, W) and extra (L, W) scratch. Bit for bit what ``squared`` gives for each.
     """
-    work = np.empty((4, a.shape[2] + 2))
-    turned = np.empty(a.shape[1:])
+    length, last = query.shape[1], query.shape[0] - 1
+    table[:] = np.inf
+    table[0] = 0.0
+    for i in range(length):
+        start, stop = max(0, i - radius), min(length, i + radius + 1)
+        if last == 0:
+            sweep_f64(table, None, lanes[0], query[0, i], start, stop)
+        else:
+            extra[start:stop] = 0.0
+            for c in range(last):
+                add_f64(extra, lanes[c], query[c, i], start, stop)
+            sweep_f64(table, extra, lanes[last], query[last, i], start, stop)
+        table[0] = np.inf  # only the first row may start a path
+
+
+@njit(nogil=True, cache=True)
+def squared_rows(a, blocks, radius, same, rows, out):
+    """Fill rows of the table of squared costs of every a[i] against every candidate.
+
+    Parameters: a (nA, C, L); blocks (n, C, L, W), the candidates in groups of W; rows: which
+    rows of out to fill; same: the candidates are a itself, so only what lies beyond the diagonal
+    is computed, and mirrored. out (nA, nB).
+    """
+    wide = blocks.shape[3]
+    table = np.empty((a.shape[2] + 1, wide))
+    extra = np.empty((a.shape[2], wide))
     for i in rows:
-        turned[:] = a[i, :, ::-1]
-        for j in range(i + 1 if same else 0, b.shape[0]):
-            out[i, j] = squared(b[j], turned, radius, work)
-            if same:
-                out[j, i] = out[i, j]
+        for block in range((i + 1) // wide if same else 0, blocks.shape[0]):
+            squared_lanes(a[i], blocks[block], radius, table, extra)
+            _take_row(table[a.shape[2]], i, block * wide, same, out)
+
+
+@njit(nogil=True, cache=True)
+def _take_row(costs, i, first, same, out):
+    for lane in range(min(costs.shape[0], out.shape[1] - first)):
+        j = first + lane
+        if not same:
+            out[i, j] = costs[lane]
+        elif j > i:
+            out[i, j] = costs[lane]
+            out[j, i] = costs[lane]
 
 
 @njit(nogil=True, cache=True)

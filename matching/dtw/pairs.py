@@ -12,13 +12,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import gate, kernels
 from .band import band_cells, clip_radius
+from .lanes import WIDE64
 
 FLAT = 1e-9
 """A channel is constant when its standard deviation is at or below this share of its largest
 absolute value: about what rounding leaves of a constant in float64 (relative 2e-16 per sample,
 with room for sums over long channels). A share, not a voltage, so that the unit does not matter."""
 
-SMALL_WORK = 20_000_000
+SMALL_WORK = 100_000_000
 """Cells (all channels) below which a table is computed on the calling thread: some 20 ms here; a
 second thread can stall for 8 ms when the cores are busy."""
 
@@ -110,16 +111,30 @@ def _standardise(x: NDArray[np.float64]) -> NDArray[np.float64]:
 def _table(
     x: NDArray[np.float64], y: NDArray[np.float64], radius: int, same: bool
 ) -> NDArray[np.float64]:
-    r = clip_radius(radius, x.shape[2])
+    # The lanes hold the larger set: a block is computed whole even if few of its lanes are used.
+    if len(x) > len(y):
+        return np.ascontiguousarray(_table(y, x, radius, same).T)
     out = np.zeros((len(x), len(y)))
-
+    if out.size == 0:
+        return out
+    r = clip_radius(radius, x.shape[2])
+    blocks = _in_lanes(y)
     work = out.size * band_cells(x.shape[2], r) * x.shape[1] // (2 if same else 1)
-    rows = np.arange(len(x), dtype=np.int64)
     threads = 1 if work < SMALL_WORK else min(2, os.cpu_count() or 1)
     # Every n-th row each: with half a table the early rows are the long ones.
+    rows = np.arange(len(x), dtype=np.int64)
     parts = [rows[t::threads] for t in range(threads)]
-    share([partial(kernels.squared_rows, x, y, r, same, part, out) for part in parts])
+    share([partial(kernels.squared_rows, x, blocks, r, same, part, out) for part in parts])
     return np.sqrt(out, out=out)
+
+
+def _in_lanes(y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(N, C, L) -> (N / W rounded up, C, L, W), W series side by side, spare lanes zero."""
+    blocks = -(-len(y) // WIDE64)
+    padded = np.zeros((blocks * WIDE64, *y.shape[1:]))
+    padded[: len(y)] = y
+    grouped = padded.reshape(blocks, WIDE64, *y.shape[1:])
+    return np.ascontiguousarray(grouped.transpose(0, 2, 3, 1))
 
 
 def share(jobs: list[Callable[[], None]]) -> None:
