@@ -24,7 +24,7 @@ def pick_events(events: Events, most: int = MOST_EVENTS) -> Ints:
 
 
 def on_grid(signal: Signal, start: Floats, stop: Floats, points: int) -> Grid:
-    """Windows [start, stop) of every channel on `points` points: float32 (events, channels, points).
+    """Windows [start, stop) of every channel: float32 (events, channels, points).
 
     Few samples per point: linear interpolation. Many: the mean of the point's samples, unless one
     of them stands out of the noise; then that one, so that a spike keeps its height.

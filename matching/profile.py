@@ -5,18 +5,22 @@ from __future__ import annotations
 import io
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from matching.conditioning import Signal, condition
-from matching.events import Events, cut
+from matching.events import cut
+from matching.fitness_figures import figures
 from matching.grid import Grid, on_grid, pick_events
 from matching.measurements import Cut, measure
 from matching.views.generic import generic_numbers
 from refdb.cards import SystemCard
 from refdb.errors import CatalogueError
 from refdb.records import Capture
+
+EVENT_POINTS = 128
+_TABLES = ("numbers", "measured", "scout", "hint", "fit")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +42,31 @@ class Profile:
     axis: tuple[float, float]
     n_events: int
     scout: Mapping[str, float]
-    fit: Mapping[str, float] = field(default_factory=dict)
+    hint: Mapping[str, float]
+    fit: Mapping[str, float]
+    roles: tuple[str, ...]
+    units: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inspection:
+    """One capture to be judged, reduced to what judging needs (it travels between processes).
+
+    event_start_s: (events,) seconds on the recording's own axis; event_grid: float32 (events,
+    channels, EVENT_POINTS), the picked events; picked: their indices among all events.
+    """
+
+    profile: Profile
+    source: str
+    sha256: str
+    rate_hz: float
+    duration_s: float
+    coupling: str | None
+    attenuation: float
+    remarks: tuple[str, ...]
+    event_start_s: np.ndarray
+    event_grid: Grid
+    picked: np.ndarray
 
 
 def cut_signal(card: SystemCard, signal: Signal, hint: Mapping[str, float]) -> Cut:
@@ -49,7 +77,7 @@ def cut_signal(card: SystemCard, signal: Signal, hint: Mapping[str, float]) -> C
     return Cut(card, signal, events, grid, picked)
 
 
-def profile_cut(part: Cut, fit: Mapping[str, float]) -> Profile:
+def profile_cut(part: Cut, scout: Mapping[str, float], hint: Mapping[str, float]) -> Profile:
     """The profile of a cut capture."""
     card, grid = part.card, part.grid
     channels, points = part.signal.data.shape[0], card.events.points
@@ -59,26 +87,46 @@ def profile_cut(part: Cut, fit: Mapping[str, float]) -> Profile:
     else:
         usual = np.full((channels, points), np.nan, np.float32)
         spread = usual.copy()
-    measured = {m.name: measure(part, m) for m in card.measurements}
     return Profile(
         numbers=generic_numbers(part),
-        measured=measured,
+        measured={m.name: measure(part, m) for m in card.measurements},
         usual=usual.astype(np.float32),
         spread=spread.astype(np.float32),
         zoom=_zoomed(part, points // 2),
         axis=part.events.axis,
         n_events=part.events.n,
-        scout=dict(part.events.scout),
-        fit=dict(fit),
+        scout=dict(scout),
+        hint=dict(hint),
+        fit=figures(part),
+        roles=part.signal.roles,
+        units=part.signal.units,
     )
 
 
-def profile(card: SystemCard, capture: Capture, hint: Mapping[str, float]) -> Profile:
+def inspect(card: SystemCard, capture: Capture, hint: Mapping[str, float]) -> Inspection:
     """Condition, cut and describe one capture. Raises CaptureError for wrong channels."""
-    from matching.fitness import figures
+    signal = condition(card, capture)
+    scout = cut(signal, card.events.rule, card.events.params, {}).scout
+    part = cut_signal(card, signal, hint)
+    small = part.grid.reshape(*part.grid.shape[:2], EVENT_POINTS, -1).mean(axis=3)
+    return Inspection(
+        profile=profile_cut(part, scout, hint),
+        source=capture.source,
+        sha256=capture.sha256,
+        rate_hz=capture.rate_hz,
+        duration_s=capture.duration_s,
+        coupling=capture.coupling,
+        attenuation=capture.attenuation,
+        remarks=capture.remarks,
+        event_start_s=capture.start_s + part.events.anchor / capture.rate_hz,
+        event_grid=small.astype(np.float32),
+        picked=part.picked,
+    )
 
-    part = cut_signal(card, condition(card, capture), hint)
-    return profile_cut(part, figures(part, capture))
+
+def scout(card: SystemCard, capture: Capture) -> dict[str, float]:
+    """What the event rule finds in a capture without any hint."""
+    return dict(cut(condition(card, capture), card.events.rule, card.events.params, {}).scout)
 
 
 def _zoomed(part: Cut, points: int) -> Grid:
@@ -103,8 +151,10 @@ def pack(profile: Profile) -> bytes:
         "zoom": profile.zoom,
         "axis": np.array(profile.axis),
         "n_events": np.array(profile.n_events),
+        "roles": np.array(profile.roles, dtype=np.str_),
+        "units": np.array(profile.units, dtype=np.str_),
     }
-    for name in ("numbers", "measured", "scout", "fit"):
+    for name in _TABLES:
         table: Mapping[str, float] = getattr(profile, name)
         parts[f"{name}_keys"] = np.array(list(table), dtype=np.str_)
         parts[f"{name}_values"] = np.array(list(table.values()), dtype=np.float64)
@@ -124,19 +174,16 @@ def unpack(payload: bytes) -> Profile:
                         strict=True,
                     )
                 )
-                for name in ("numbers", "measured", "scout", "fit")
+                for name in _TABLES
             }
             axis = parts["axis"]
             return Profile(
                 usual=parts["usual"], spread=parts["spread"], zoom=parts["zoom"],
-                axis=(float(axis[0]), float(axis[1])), n_events=int(parts["n_events"]), **tables,
+                axis=(float(axis[0]), float(axis[1])), n_events=int(parts["n_events"]),
+                roles=tuple(parts["roles"].tolist()), units=tuple(parts["units"].tolist()),
+                **tables,
             )  # fmt: skip
     except (zlib.error, ValueError, KeyError, OSError, EOFError) as problem:
         raise CatalogueError(
             f"derived profile: damaged ({problem}); it will be made anew"
         ) from None
-
-
-def events_of(part: Cut) -> Events:
-    """The events of a cut capture (named for readers of consult)."""
-    return part.events

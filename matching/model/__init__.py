@@ -1,0 +1,1 @@
+"""What the references of one system teach: the good spread, the faults' directions, the edge."""
