@@ -105,7 +105,9 @@ def condition(card: SystemCard, capture: Capture) -> Signal:
         data.append(capture.samples[row] * gain)
         rows.append(row)
     stacked = np.array(data)
-    flipped = card.polarity == "any" and points_down(stacked[0])
+    flipped = (card.polarity == "any" and points_down(stacked[0])) or (
+        card.polarity == "mean" and flows_backwards(stacked[0])
+    )
     if flipped:
         stacked[0] = -stacked[0]
     step = np.array([quantisation_step(x) for x in stacked])
@@ -136,6 +138,12 @@ def points_down(x: Floats) -> bool:
     down = np.sort(rest - usable.min(axis=1))
     top = max(1, blocks // 4)
     return bool(np.median(down[-top:]) > np.median(up[-top:]))
+
+
+def flows_backwards(x: Floats) -> bool:
+    """Whether x (n,) is a direct current seen by a reversed clamp: mean and bulk below zero."""
+    low, middle, high = np.quantile(thin(x), [0.02, 0.5, 0.98])
+    return bool(middle < 0.0 and x.mean() < 0.0 and -low > 3.0 * max(float(high), 0.0))
 
 
 def swing(x: Floats) -> float:

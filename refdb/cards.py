@@ -102,14 +102,18 @@ class CardPlan:
 
 @dataclass(frozen=True, slots=True)
 class SystemCard:
-    """Everything the tool knows of one system."""
+    """Everything the tool knows of one system.
+
+    polarity: 'as-is'; 'any' turns the first channel so that its events point up; 'mean' turns it
+    so that its mean is positive (a clamp put on the wrong way round).
+    """
 
     name: str
     title: str
     summary: str
     aliases: tuple[str, ...]
     coupling: Literal["ac", "dc", "any"]
-    polarity: Literal["as-is", "any"]
+    polarity: Literal["as-is", "any", "mean"]
     channels: tuple[CardChannel, ...]
     conditions: Mapping[str, str]
     events: CardEvents
@@ -175,6 +179,8 @@ def parse_card(text: str, where: str) -> SystemCard:
 def _validate(card: SystemCard, where: str) -> None:
     if card.coupling not in ("ac", "dc", "any"):
         raise CardError(f"{where}: coupling '{card.coupling}': expected ac, dc or any")
+    if card.polarity not in ("as-is", "any", "mean"):
+        raise CardError(f"{where}: polarity '{card.polarity}': expected as-is, any or mean")
     if not card.channels:
         raise CardError(f"{where}: no channels; a card needs at least one [[channels]]")
     roles = [channel.role for channel in card.channels]

@@ -19,7 +19,7 @@ from matching.tools import Floats
 
 Rule = Callable[[Signal, Mapping[str, Any], Mapping[str, float]], "Events"]
 _RULES: dict[str, Rule] = {}
-_MODULES = ("spikes", "pulses", "cyclic", "wheels", "humps", "bits", "whole")
+_MODULES = ("spikes", "pulses", "cyclic", "machines", "wheels", "humps", "bits", "whole")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

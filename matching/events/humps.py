@@ -9,65 +9,98 @@ import numpy as np
 
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
-from matching.events.cyclic import phase_turns
-from matching.tools import Floats, amplitude_spectrum, refine_peak, smooth, thin
+from matching.events.lines import Lines, block_mean, demodulate, instants, lines, strongest
+from matching.events.steady import steady_run
+from matching.tools import Floats, smooth
+
+# Crank speed while a starter turns it: 90 to 400 rpm, one engine cycle in two turns.
+CYCLE_HZ = (0.75, 3.3)
 
 
 @rule("humps")
 def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
     """One event per hump, trough to trough, in the steady part after the inrush.
 
-    params: role; low_hz, high_hz of the humps; skip_s after the inrush; sense 'up' | 'down'
-    (battery voltage dips where current swells).
+    params: role; low_hz, high_hz of the humps; usual_hz, their most likely rate; skip_s after the
+    inrush; sense 'up' | 'down' (battery voltage dips where current swells). hint: hump_hz.
     """
     role = params.get("role", "")
-    x = signal.channel(role) * (-1.0 if params.get("sense") == "down" else 1.0)
+    x = signal.channel(role)
     rate = signal.rate_hz
-    begin, end = steady_part(x, rate, params.get("skip_s", 0.3), params.get("end_s", 0.05))
-    if end - begin < 0.3 * rate:
-        begin, end = 0, x.size
-    calm = smooth(x[begin:end], max(1, int(rate / (3.0 * params["high_hz"]))))
-    f = hump_rate(calm, rate, params["low_hz"], params["high_hz"], hint.get("hump_hz", 0.0))
+    if params.get("sense") == "down":
+        x = float(np.quantile(x[: max(1, x.size // 4)], 0.98)) - x
+    begin, end = steady_run(x, rate, float(params.get("skip_s", 0.3)))
+    low, high = float(params["low_hz"]), float(params["high_hz"])
+    width = max(1, int(rate / (20.0 * high)))
+    slow_rate = rate / width
+    calm = smooth(block_mean(x[begin:end], width), int(slow_rate / (3.0 * high)))
+    if calm.size < 32 or calm.size < 1.6 * slow_rate / high:
+        return none_found()
+    flat = levelled(calm, int(1.6 * slow_rate / low))
+    f = hump_rate(flat, slow_rate, low, high, hint.get("hump_hz", 0.0), params.get("usual_hz", 7.5))
     if f <= 0.0:
         return none_found()
-    turns = phase_turns(calm, rate, f) + begin
+    phase, _ = demodulate(flat, slow_rate, f, 0.42 * f)
+    trough = troughs(flat, instants(phase, np.pi, 2.0 * np.pi), slow_rate / f)
+    turns = (trough + 0.5) * width - 0.5 + begin
+    scout = {"hump_hz": f}
     if turns.size < 2:
-        return none_found({"hump_hz": f})
-    marks = {"steady": np.array([begin, end], dtype=float), "trough": turns}
-    return make(signal, turns[:-1], turns[1:], turns[:-1], (0.0, 100.0), marks, {"hump_hz": f})
+        return none_found(scout)
+    scout["hump_hz"] = rate * (turns.size - 1) / float(turns[-1] - turns[0])
+    marks = {
+        "steady": np.array([begin, end], dtype=np.float64),
+        "trough": turns[:-1],
+    }
+    return make(signal, turns[:-1], turns[1:], turns[:-1], (0.0, 100.0), marks, scout)
 
 
-def steady_part(x: Floats, rate: float, skip_s: float, end_s: float) -> tuple[int, int]:
-    """Where x (n,) turns steadily: after the inrush peak settled, before the release."""
-    slow = smooth(x, max(1, int(0.02 * rate)))
-    rest, top = np.quantile(thin(slow), [0.02, 0.6])
-    if top - rest < 0.25 * (float(slow.max()) - float(slow.min())) and rest > 0.3 * top:
-        return 0, x.size  # the recording shows cranking only
-    on = np.flatnonzero(slow > rest + 0.35 * (top - rest))
-    if on.size == 0:
-        return 0, x.size
-    begin = on[0] + int(skip_s * rate) if on[0] > 0.005 * rate or _inrush(slow, on[0], rate) else 0
-    end = on[-1] - int(end_s * rate) if on[-1] < x.size - 0.01 * rate else x.size
-    return int(max(begin, 0)), int(max(end, begin))
+def levelled(x: Floats, width: int) -> Floats:
+    """x (n,) without its slow course: a parabola first, then a wide running mean of the rest."""
+    t = np.linspace(-1.0, 1.0, x.size)
+    rest = x - np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, x, 2))
+    return rest - smooth(rest, width) if width < x.size // 2 else rest
 
 
-def _inrush(slow: Floats, first: int, rate: float) -> bool:
-    """Whether the part after `first` begins with a peak well above what follows."""
-    head = slow[first : first + int(0.15 * rate)]
-    body = slow[first + int(0.3 * rate) :]
-    return bool(head.size and body.size and head.max() > 1.5 * float(np.quantile(body, 0.95)))
+def hump_rate(
+    x: Floats, rate: float, low: float, high: float, expected: float, usual: float
+) -> float:
+    """Hump frequency (Hz) of x (n,): the strongest line, weighted by what is likely.
+
+    One or two weak cylinders raise the lines of the engine cycle (f over the cylinder count)
+    below the hump line; those are told by a strong line at a whole multiple of 2 to 8 above.
+    """
+    spectrum = lines(x, rate)
+    # 0.55 nepers: cranking speed varies by a factor 1.7 between a weak battery and no compression
+    prior = (expected, 0.33) if expected > 0.0 else (usual, 0.55)
+    top = strongest(spectrum, low, high, prior)
+    return top if expected > 0.0 or top <= 0.0 else _multiple(spectrum, top, high)
 
 
-def hump_rate(x: Floats, rate: float, low: float, high: float, expected: float) -> float:
-    """Hump frequency (Hz): the strongest line, or a harmonic of it when a weak cylinder raises
-    the once-per-cycle line. A hump train has its 2nd to 6th multiple stronger than chance."""
-    f, a = amplitude_spectrum(x - smooth(x, int(rate / low)), rate, 4)
-    inside = np.flatnonzero((f >= low) & (f <= high))
-    if inside.size < 5:
-        return 0.0
-    if expected > 0.0:
-        near = np.flatnonzero((f > expected / 1.4) & (f < expected * 1.4))
-        if near.size and a[near].max() > 2.0 * float(np.median(a[inside])):
-            return refine_peak(f, a, int(near[np.argmax(a[near])]))
-    k = int(inside[np.argmax(a[inside])])
-    return refine_peak(f, a, k) if a[k] > 3.0 * float(np.median(a[inside])) else 0.0
+def _multiple(spectrum: Lines, top: float, high: float) -> float:
+    """The line `top` itself, or a multiple of it when it is only the engine cycle's."""
+    if top > 2.0 * CYCLE_HZ[1]:
+        return top
+    size = float(spectrum.line(top, 0.03))
+    for count in (2, 3, 4, 5, 6):
+        # a healthy hump's own 2nd harmonic is below a half; the 3rd below a fifth
+        least = {2: 0.75, 3: 0.45}.get(count, 0.35)
+        if top * count < high and float(spectrum.line(top * count, 0.03)) > least * size:
+            return top * count
+    return top
+
+
+def troughs(x: Floats, near: Floats, period: float) -> Floats:
+    """Each instant of `near` moved to the middle of the lowest stretch of x (n,) around it.
+
+    Only within a quarter period: a missing hump leaves the instant where the phase puts it.
+    """
+    if near.size == 0:
+        return near
+    reach = max(1, int(0.22 * period))
+    calm = smooth(x, max(1, int(0.12 * period)))
+    index = np.round(near).astype(np.int64)[:, None] + np.arange(-reach, reach + 1)[None, :]
+    values = calm[np.clip(index, 0, x.size - 1)]
+    lean = 0.15 * (np.abs(np.arange(-reach, reach + 1)) / reach) ** 2 * float(np.std(x))
+    moved = near + (np.argmin(values + lean, axis=1) - reach)
+    edge = (near < reach) | (near > x.size - 1 - reach)
+    return np.where(edge, near, 0.5 * (moved + near))

@@ -1,0 +1,228 @@
+"""Rules for electrical machines: `electrical` (generator ripple) and `turns` (commutator ripple)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from matching.conditioning import Signal
+from matching.events import Events, make, none_found, rule
+from matching.events.lines import (
+    Lines,
+    block_mean,
+    deepest,
+    demodulate,
+    folded,
+    instants,
+    lines,
+    strongest,
+)
+from matching.events.steady import steady_run
+from matching.tools import Floats, Ints, smooth
+
+TURN = 2.0 * np.pi
+HUMPS = 6  # of one electrical period of a three-phase bridge
+FULL_PERIOD = 24  # samples of a reduced recording in one hump at the highest frequency
+
+
+@rule("electrical")
+def electrical(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
+    """One electrical period of a three-phase machine with its bridge: six humps when healthy.
+
+    A diode open leaves the period and raises its first and second line, a phase open its second
+    (six-pulse rectifier theory), so the period is sought as a comb, not as the strongest line.
+    params: role; low_hz, high_hz of the electrical frequency. hint: electric_hz.
+    Every event starts at the deepest trough of the recording's mean period.
+    """
+    x = signal.channel(params.get("role", ""))
+    top = float(params.get("high_hz", 2000.0)) * HUMPS
+    width = max(1, int(signal.rate_hz / (4.0 * top)))
+    rate = signal.rate_hz / width
+    y = block_mean(x, width)
+    if y.size < 64:
+        return none_found()
+    low = float(params.get("low_hz", 80.0))
+    spectrum = lines(y, rate)
+    expected = float(hint.get("electric_hz", 0.0))
+    f = (
+        near_electrical(spectrum, expected)
+        if expected > 0.0
+        else electrical_frequency(spectrum, low, top / HUMPS)
+    )
+    if f <= 0.0 or y.size < 1.5 * rate / f:
+        return none_found()
+    phase = electrical_phase(y, rate, f, spectrum)
+    calm = y - smooth(y, int(1.5 * rate / f))
+    start = deepest(folded(calm, phase, TURN, 24 * HUMPS), HUMPS)
+    edges = (instants(phase, TURN * start, TURN) + 0.5) * width - 0.5
+    scout = {"electric_hz": f}
+    if edges.size < 2:
+        return none_found(scout)
+    mean_hz = signal.rate_hz * (edges.size - 1) / float(edges[-1] - edges[0])
+    return make(
+        signal, edges[:-1], edges[1:], edges[:-1], (0.0, 100.0), None, {"electric_hz": mean_hz}
+    )
+
+
+def electrical_frequency(spectrum: Lines, low: float, high: float) -> float:
+    """Electrical frequency (Hz) from the spectrum alone; 0 when no line stands out.
+
+    The strongest line is the 6th (healthy), the 2nd (phase or diode open) or the 1st multiple.
+    Lines at its other sixths settle for the 6th; a strong 2nd harmonic without them for the 1st.
+    """
+    top = strongest(spectrum, 1.5 * low, high * HUMPS, (1400.0, 1.2))
+    if top <= 0.0:
+        return 0.0
+    size = float(spectrum.line(top))
+    if size <= 0.0:
+        return 0.0
+    sixths = spectrum.line(top / 6.0 * np.array([1.0, 2.0, 4.0, 5.0, 8.0])) / size
+    half = float(spectrum.line(top / 2.0)) / size
+    second, third = spectrum.line(top * np.array([2.0, 3.0])) / size
+    if top / HUMPS >= low and np.sort(sixths)[-2] > 0.04 and top > 450.0:
+        return top / 6.0
+    if half > 0.25 and top / 2.0 >= low:
+        return top / 2.0
+    if second > 0.45 and third > 0.15 and top < 1000.0:
+        return top
+    if top < 650.0:
+        return top / 2.0
+    return top / 6.0
+
+
+def near_electrical(spectrum: Lines, expected: float) -> float:
+    """Electrical frequency (Hz) whose comb holds most, within 0.72 to 1.38 of what is expected.
+
+    The fifth multiple is left out, since it is the sixth of a neighbour 20 % away.
+    """
+    f = expected * np.exp(np.arange(np.log(0.72), np.log(1.38), 0.0015))
+    score = np.zeros(f.size)
+    for multiple, weight in ((1, 1.0), (2, 1.0), (3, 0.5), (4, 0.5), (6, 1.0), (12, 0.5)):
+        score += weight * spectrum.line(f * multiple, 0.008) ** 2
+    score *= np.exp(-0.5 * (np.log(f / expected) / 0.2) ** 2)
+    k = int(np.argmax(score))
+    return float(f[k]) if score[k] > 0.0 else expected
+
+
+def electrical_phase(y: Floats, rate: float, f: float, spectrum: Lines) -> Floats:
+    """Phase (rad, 2 pi per electrical period) of y (n,), from the line that carries it best.
+
+    The sixth line runs through healthy and faulty stretches alike, so it is preferred as long as
+    it never fades; else the strongest of the first and second.
+    """
+    if 6.6 * f < 0.5 * rate:
+        phase, size = demodulate(y, rate, 6.0 * f, 0.75 * f)
+        weak = float(np.quantile(size, 0.05))
+        sizes = spectrum.line(f * np.array([1.0, 2.0, 6.0]))
+        if weak > 0.3 * float(np.median(size)) or sizes[2] > 2.0 * sizes[:2].max():
+            return phase / 6.0
+    else:
+        sizes = spectrum.line(f * np.array([1.0, 2.0]))
+    multiple = 1.0 + float(np.argmax(sizes[:2]))
+    phase, _ = demodulate(y, rate, multiple * f, 0.4 * f)
+    return phase / multiple
+
+
+@rule("turns")
+def turns(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
+    """One revolution of a commutator motor: as many ripples as its bars (or twice an odd number).
+
+    The ripple is the strongest line, its count per turn what makes the ripples repeat.
+    params: role; low_hz, high_hz of the ripple; least, most ripples per turn; fallback count.
+    hint: ripple_hz, per_turn. Events start at the deepest trough of the mean turn.
+    """
+    x = signal.channel(params.get("role", ""))
+    begin, end = steady_run(x, signal.rate_hz, float(params.get("settle_s", 0.25)))
+    top = float(params.get("high_hz", 4000.0))
+    width = max(1, int(signal.rate_hz / (FULL_PERIOD * 0.5 * top)))
+    rate = signal.rate_hz / width
+    y = block_mean(x[begin:end], width)
+    if y.size < 64:
+        return none_found()
+    f = ripple_frequency(y, rate, float(params.get("low_hz", 150.0)), top, hint)
+    if f <= 0.0:
+        return none_found()
+    phase, _ = demodulate(y, rate, f, 0.35 * f)
+    hump = instants(phase, np.pi, TURN)
+    scout = {"ripple_hz": f}
+    if hump.size < 4:
+        return none_found(scout)
+    most = int(params.get("most", 20))
+    count, sure = per_turn(y, hump, int(params.get("least", 5)), most, hint.get("per_turn", 0.0))
+    if sure:
+        scout["per_turn"] = float(count)
+    count = count or int(params.get("fallback", 8))
+    calm = y - smooth(y, int(1.5 * count * rate / f))
+    start = deepest(folded(calm, phase, TURN * count, 24 * count), count)
+    edges = (instants(phase, TURN * count * start, TURN * count) + 0.5) * width - 0.5 + begin
+    marks = {
+        "ripple": (hump + 0.5) * width - 0.5 + begin,
+        "steady": np.array([begin, end], dtype=np.float64),
+        "per_turn": np.array([count if sure else 0.0]),
+    }
+    if edges.size < 2:
+        return none_found(scout)
+    return make(signal, edges[:-1], edges[1:], edges[:-1], (0.0, 100.0), marks, scout)
+
+
+def ripple_frequency(
+    y: Floats, rate: float, low: float, high: float, hint: Mapping[str, float]
+) -> float:
+    """Ripple frequency (Hz) of a commutator: the strongest line, unless it is only the turn.
+
+    An open bar makes a comb of the turn's multiples; the ripple is then the multiple that stands
+    out of its neighbours.
+    """
+    spectrum = lines(y, rate)
+    expected = float(hint.get("ripple_hz", 0.0))
+    prior = (expected, 0.35) if expected > 0.0 else (750.0, 0.9)
+    top = strongest(spectrum, low, high, prior)
+    if top <= 0.0 or expected > 0.0:
+        return top
+    comb = spectrum.line(strongest(spectrum, 40.0, top, None) * np.arange(1.0, 20.0))
+    if comb[0] < 0.7 * float(spectrum.line(top)) or min(comb[1], comb[2]) < 0.4 * comb[0]:
+        return top
+    turn = strongest(spectrum, 40.0, top, None)
+    beside = 0.5 * (comb[4:16] + comb[6:18]) + 1e-12
+    return turn * (6.0 + float(np.argmax(comb[5:17] / beside)))
+
+
+def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) -> tuple[int, bool]:
+    """Ripples per turn and whether the recording shows it: the lag at which ripples repeat.
+
+    Each ripple (between two instants of `hump`) is 12 numbers; the score of a lag is their mean
+    correlation. Multiples of the true count repeat as well, so the least good lag wins.
+    """
+    shapes = _shapes(y, hump)
+    most = min(most, shapes.shape[0] // 2)
+    if most < least:
+        return int(expected), False
+    lags = np.arange(least, most + 1)
+    score = np.array([_repeat(shapes, int(k)) for k in lags])
+    best = float(score.max())
+    if expected >= least and expected <= most:
+        k = int(round(expected)) - least
+        if score[k] > 0.6 * best or best < 0.25:
+            return int(round(expected)), bool(score[k] > 0.25)
+    if best < 0.15:
+        return int(expected), False
+    good: Ints = lags[score > 0.8 * best]
+    return int(good[0]), best > 0.25
+
+
+def _shapes(y: Floats, hump: Floats) -> Floats:
+    """Ripples on 12 points, without what all have in common and without slow drift."""
+    part = hump[:-1, None] + np.diff(hump)[:, None] * ((np.arange(12) + 0.5) / 12.0)
+    part = np.interp(part, np.arange(y.size, dtype=np.float64), y)
+    slow = smooth(part.mean(axis=1), min(41, part.shape[0]))
+    part = part - slow[:, None]
+    part = part - np.median(part, axis=0)
+    limit = 6.0 * float(np.median(np.abs(part))) + 1e-30
+    return np.clip(part, -limit, limit)
+
+
+def _repeat(shapes: Floats, lag: int) -> float:
+    a, b = shapes[:-lag], shapes[lag:]
+    return float(np.sum(a * b) / max(float(np.sqrt(np.sum(a * a) * np.sum(b * b))), 1e-30))
