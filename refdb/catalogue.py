@@ -18,6 +18,7 @@ from refdb import safe
 from refdb.catalogue_errors import told
 from refdb.catalogue_link import PATIENCE_S, connect, patiently
 from refdb.catalogue_place import catalogue_place
+from refdb.errors import CatalogueError
 from refdb.records import (
     Capture,
     ContextCount,
@@ -29,6 +30,8 @@ from refdb.records import (
 )
 from refdb.repository import UnitOfWork
 from refdb.repository_history import entry, history
+from refdb.safe_copy import online_copy
+from refdb.safe_restore import check_backup, restore
 from refdb.schema import prepare
 
 ACCEPTED: tuple[State, ...] = ("accepted",)
@@ -174,6 +177,50 @@ class Catalogue:
         """Everything that is wrong with the file; empty when all is well."""
         return self._read(safe.damages)
 
+    def backup(self, target: str | os.PathLike[str]) -> list[Damage]:
+        """Writes a copy as of now to `target`, one file, while others may go on writing.
+
+        The copy is verified before it gets its name; what is wrong with it (because it is wrong
+        with this catalogue) is given back. An older backup of that name is replaced.
+
+        Raises CatalogueError if `target` is another file than a backup, or cannot be written.
+        """
+        place = Path(target)
+        if os.path.lexists(place):
+            self._refuse_target(place)
+        found: list[Damage] = []
+        online_copy(self.path, place, lambda part: found.extend(_damages(part)))
+        return found
+
+    @classmethod
+    def restore(
+        cls, backup: str | os.PathLike[str], place: str | os.PathLike[str] | None = None
+    ) -> Path | None:
+        """Puts a backup in the place of a catalogue; gives where the one that was there is kept.
+
+        Raises CatalogueError, and changes nothing, for a backup that is damaged, newer or none.
+        """
+        path = catalogue_place(place)
+        kept = restore(Path(backup), path, _damages)
+        with cls.open(path, create=False) as catalogue, catalogue.write() as unit:
+            unit.note("restore", f"from {os.fspath(backup)}", {})
+            unit.commit()
+        return kept
+
+    def _refuse_target(self, place: Path) -> None:
+        if place.exists() and place.samefile(self.path):
+            raise CatalogueError(
+                f"{place}: expected another file than the catalogue itself to back it up to, "
+                "found the same; name another one"
+            )
+        try:
+            check_backup(place)
+        except CatalogueError as error:
+            raise CatalogueError(
+                f"{place}: expected a new file or an older backup, found another file; "
+                "name another one"
+            ) from error
+
     # --- connections -----------------------------------------------------------------------
 
     def _make_engine(self) -> Engine:
@@ -209,6 +256,11 @@ class Catalogue:
             return connection
 
         return patiently(self.path, once, self._patience_s)
+
+
+def _damages(path: Path) -> list[Damage]:
+    with Catalogue(path) as catalogue:
+        return catalogue.verify()
 
 
 def _user() -> str:

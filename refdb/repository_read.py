@@ -33,9 +33,21 @@ vehicle, family = table(Vehicle), table(EngineFamily)
 
 Filter = Sequence[ColumnElement[bool]]
 
+_CHANNELS = (
+    select(
+        func.json_group_array(func.json_array(channel.c.position, channel.c.name, channel.c.unit))
+    )
+    .where(channel.c.reference_id == reference.c.id)
+    .scalar_subquery()
+)
+_TAGS = (
+    select(func.json_group_object(tag.c.name, tag.c.value))
+    .where(tag.c.reference_id == reference.c.id)
+    .scalar_subquery()
+)
 _COLUMNS = (
-    reference.c.id, reference.c.system, family.c.name, reference.c.condition, reference.c.label,
-    vehicle.c.name, reference.c.fault, reference.c.origin, reference.c.state,
+    reference.c.id, reference.c.system, family.c.name, reference.c.condition, _CHANNELS, _TAGS,
+    reference.c.label, vehicle.c.name, reference.c.fault, reference.c.origin, reference.c.state,
     reference.c.confirmed_fix, reference.c.note, reference.c.source, reference.c.sha256,
     reference.c.rate_hz, reference.c.n_samples, reference.c.coupling, reference.c.attenuation,
     reference.c.scale, reference.c.added_at,
@@ -73,18 +85,20 @@ def filters(
 
 
 def references(connection: Connection, wanted: Filter = ()) -> tuple[Reference, ...]:
-    """The references that fit, in order of id: three queries however many there are."""
-    channels = _channels(connection, wanted)
-    tags = _tags(connection, wanted)
+    """The references that fit, in order of id: one query however many there are."""
     contexts: dict[tuple[str, str | None, str], Context] = {}
+    channels: dict[str, tuple[Channel, ...]] = {}
     found = []
-    for row in connection.execute(_scan(wanted)):
-        id_, system, family_name, condition, *rest = row
+    for row in connection.execute(_scan(wanted)).all():
+        id_, system, family_name, condition, channels_text, tags_text, *rest = row
         key = (system, family_name, condition)
         context = contexts.get(key)
         if context is None:
             context = contexts[key] = Context(system, family_name or "", condition)
-        found.append(_reference(id_, context, rest, tags.get(id_), channels.get(id_, ())))
+        named = channels.get(channels_text)
+        if named is None:
+            named = channels[channels_text] = _channels(channels_text)
+        found.append(_reference(id_, context, rest, named, tags_text))
     return tuple(found)
 
 
@@ -99,48 +113,21 @@ def _scan(wanted: Filter) -> Select:
     return select(*_COLUMNS).select_from(joined).where(*wanted).order_by(reference.c.id)
 
 
+def _channels(text: str) -> tuple[Channel, ...]:
+    """Most references share a few lists of channels, so that few texts are ever parsed."""
+    return tuple(Channel(name, unit) for _, name, unit in sorted(json.loads(text)))
+
+
 def _reference(
-    id_: int,
-    context: Context,
-    rest: list,
-    tags: dict[str, str] | None,
-    channels: tuple[Channel, ...],
+    id_: int, context: Context, rest: list, channels: tuple[Channel, ...], tags_text: str
 ) -> Reference:
     (label, vehicle_name, fault, origin, state, fix, note, source, sha256, rate_hz, n_samples,
      coupling, attenuation, scale, added_at) = rest  # fmt: skip
+    tags = {} if tags_text == "{}" else json.loads(tags_text)
     return Reference(
-        id_, context, label, vehicle_name, fault, origin, state, fix, note,
-        {} if tags is None else tags, source, sha256, rate_hz, n_samples, channels, coupling,
-        attenuation, scale, added_at,
+        id_, context, label, vehicle_name, fault, origin, state, fix, note, tags, source, sha256,
+        rate_hz, n_samples, channels, coupling, attenuation, scale, added_at,
     )  # fmt: skip
-
-
-def _channels(connection: Connection, wanted: Filter) -> dict[int, tuple[Channel, ...]]:
-    query = select(channel.c.reference_id, channel.c.name, channel.c.unit)
-    rows = connection.execute(
-        _of(query, wanted, channel.c.reference_id).order_by(
-            channel.c.reference_id, channel.c.position
-        )
-    )
-    pairs: defaultdict[int, list[tuple[str, str]]] = defaultdict(list)
-    for id_, name, unit in rows:
-        pairs[id_].append((name, unit))
-    shared: dict[tuple[tuple[str, str], ...], tuple[Channel, ...]] = {}
-    channels = {}
-    for id_, listed in pairs.items():
-        key = tuple(listed)
-        if key not in shared:
-            shared[key] = tuple(Channel(name, unit) for name, unit in listed)
-        channels[id_] = shared[key]
-    return channels
-
-
-def _tags(connection: Connection, wanted: Filter) -> dict[int, dict[str, str]]:
-    query = select(tag.c.reference_id, tag.c.name, tag.c.value)
-    tags: defaultdict[int, dict[str, str]] = defaultdict(dict)
-    for id_, name, value in connection.execute(_of(query, wanted, tag.c.reference_id)):
-        tags[id_][name] = value
-    return tags
 
 
 def _of(query: Select, wanted: Filter, column: ColumnElement[int]) -> Select:
@@ -156,7 +143,9 @@ def derived_payloads(connection: Connection, recipe: str, wanted: Filter) -> dic
     rows = connection.execute(
         _of(query, [*wanted, derived.c.recipe == recipe], derived.c.reference_id)
     )
-    return {id_: payload for id_, checksum, payload in rows if zlib.crc32(payload) == checksum}
+    return {
+        id_: payload for id_, checksum, payload in rows.all() if zlib.crc32(payload) == checksum
+    }
 
 
 # --- samples -------------------------------------------------------------------------------

@@ -35,8 +35,13 @@ def online_copy(source: Path, target: Path, checked: Callable[[Path], None] | No
             os.replace(part, target)
             _sync(target.parent)
     finally:
-        for leftover in (part, Path(f"{part}-wal"), Path(f"{part}-shm"), Path(f"{part}-journal")):
-            leftover.unlink(missing_ok=True)
+        discard(part)
+
+
+def discard(part: Path) -> None:
+    """Removes an unfinished file and what SQLite put beside it."""
+    for name in (f"{part}", f"{part}-wal", f"{part}-shm", f"{part}-journal"):
+        Path(name).unlink(missing_ok=True)
 
 
 def copy_into(source: Path, target: Path) -> None:

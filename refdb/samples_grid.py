@@ -129,11 +129,22 @@ def _guesses(values: Floats, scale: float, attenuation: float) -> Iterator[Grid]
     for first, second in factors:
         for digits in range(10):
             yield Grid(1.0, 0.0, 10.0**digits, first, second, 0.0)
-        for bits in range(1, 33):
-            yield Grid(1.0, 0.0, 2.0**bits, first, second, 0.0)
+    bits = _fraction_bits(_probe(values))
+    if 0 < bits <= 32:
+        yield Grid(1.0, 0.0, 2.0**bits, 1.0, 1.0, 0.0)
     spread = values[:: max(1, values.size // _STEP_PROBE)]
     for step, offset in _steps(spread):
         yield Grid(1.0, 0.0, 1.0, step, 1.0, offset)
+
+
+def _fraction_bits(values: Floats) -> int:
+    """The binary places that finite values need after the point; 0 for whole numbers."""
+    fractions, exponents = np.frexp(values[values != 0.0])
+    if fractions.size == 0:
+        return 0
+    whole = (fractions * _EXACT).astype(np.int64)
+    trailing_zeros = np.log2((whole & -whole).astype(np.float64)).astype(np.int64)
+    return max(0, int(np.max(53 - exponents - trailing_zeros)))
 
 
 def _steps(values: Floats) -> Iterator[tuple[float, float]]:

@@ -144,6 +144,7 @@ class ReferenceRow(Base):
 
 class ChannelRow(Base):
     __tablename__ = "channel"
+    __table_args__ = {"sqlite_with_rowid": False}  # noqa: RUF012  (rows lie beside each other)
     reference_id: Mapped[int] = mapped_column(
         ForeignKey("reference.id", ondelete="CASCADE"), primary_key=True
     )
@@ -154,6 +155,7 @@ class ChannelRow(Base):
 
 class TagRow(Base):
     __tablename__ = "tag"
+    __table_args__ = {"sqlite_with_rowid": False}  # noqa: RUF012
     reference_id: Mapped[int] = mapped_column(
         ForeignKey("reference.id", ondelete="CASCADE"), primary_key=True
     )

@@ -176,6 +176,7 @@ def _parts_of_a_reference() -> None:
         _text("unit"),
         _key("channel", "reference_id", "position"),
         _points("channel", "reference_id", "reference.id", "CASCADE"),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "tag",
@@ -184,6 +185,7 @@ def _parts_of_a_reference() -> None:
         _text("value"),
         _key("tag", "reference_id", "name"),
         _points("tag", "reference_id", "reference.id", "CASCADE"),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "trace",
