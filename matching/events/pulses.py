@@ -18,62 +18,116 @@ def pulses(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
 
     params: role; active 'high' | 'low'; share, trigger level between rest and active (0..1);
     merge_ms, gaps shorter than this are inside one pulse (chopping); min_ms, shorter ones are
-    dropped; window, [before, after] in typical pulse lengths; or window_ms, fixed.
+    dropped; least, the smallest share of the largest typical pulse's area one must have (spikes
+    from elsewhere); window_ms, fixed around the anchor; or window, [before, after] in typical
+    pulse lengths; or own = [before, after], in lengths of the pulse itself: its start is 0 and
+    its end 100 on the axis.
+    marks: pulse_start, pulse_stop of the events; rest, active levels.
     """
     role = params.get("role", "")
-    x = signal.channel(role)
-    rate = signal.rate_hz
-    wide = max(1, int(params.get("smooth_us", 0.0) * 1e-6 * rate))
-    rest, active = _levels(smooth(x, wide), params.get("active", "high"))
-    noise = signal.noise[signal.row(role)]
-    if abs(active - rest) < 6.0 * noise:
+    x, rate = signal.channel(role), signal.rate_hz
+    noise = float(signal.noise[signal.row(role)])
+    calm = smooth(x, max(1, int(params.get("smooth_us", 0.0) * 1e-6 * rate)))
+    rest, active = levels(calm, params.get("active", "high"))
+    if abs(active - rest) < max(6.0 * noise, params.get("min_swing", 0.0)):
         return none_found()
-    height = (smooth(x, wide) - rest) / (active - rest)
+    height = (calm - rest) / (active - rest)
     share = params.get("share", 0.3)
-    on = schmitt(height, 0.6 * share, share)
-    start, stop = stretches(on)
+    start, stop = stretches(schmitt(height, 0.6 * share, share))
     start, stop = merge(start, stop, int(params.get("merge_ms", 0.0) * 1e-3 * rate))
-    keep = (stop - start) >= max(1, params.get("min_ms", 0.0) * 1e-3 * rate)
-    start, stop = start[keep], stop[keep]
-    if start.size == 0:
-        return none_found()
+    start, stop = real(height, start, stop, params.get("min_ms", 0.0) * 1e-3 * rate, params)
     inner = (start > 0) & (stop < x.size)
-    length = float(np.median((stop - start)[inner if inner.any() else slice(None)]))
-    typical = hint.get("pulse_s", 0.0) * rate or length
-    anchor = (stop if params.get("anchor") == "stop" else start).astype(float)
-    before, after = _window(params, typical, rate)
-    marks = {"pulse_start": start.astype(float), "pulse_stop": stop.astype(float)}
-    scout = {"pulse_s": length / rate}
-    axis = (before / rate * 1e3, after / rate * 1e3)
-    inside = inner if inner.any() else np.ones(start.size, bool)
-    events = make(
-        signal, anchor[inside] + before, anchor[inside] + after, anchor[inside], axis,
-        {name: mark[inside] for name, mark in marks.items()}, scout,
-    )  # fmt: skip
-    return events
+    if not inner.any():
+        if start.size == 0:
+            return none_found()
+        inner = np.ones(start.size, bool)
+    length = float(np.median((stop - start)[inner]))
+    start, stop = start[inner], stop[inner]
+    begin = _passage(height, start, share, True)
+    end = _passage(height, stop, share, False)
+    first, last, axis = _window(params, begin, end, hint.get("pulse_s", 0.0) * rate or length, rate)
+    marks = {"pulse_start": begin, "pulse_stop": end, "levels": np.array([rest, active])}
+    anchor = end if params.get("anchor") == "stop" else begin
+    return make(signal, first, last, anchor, axis, marks, {"pulse_s": length / rate})
 
 
-def _window(params: Mapping[str, Any], typical: float, rate: float) -> tuple[float, float]:
+def real(
+    height: Floats, start: Ints, stop: Ints, least: float, params: Mapping[str, Any]
+) -> tuple[Ints, Ints]:
+    """The stretches that are long enough and hold enough area to be pulses of their own."""
+    keep = (stop - start) >= max(1.0, least)
+    start, stop = start[keep], stop[keep]
+    if start.size < 2:
+        return start, stop
+    total = np.concatenate(([0.0], np.cumsum(np.clip(height, 0.0, 2.0))))
+    area = total[stop] - total[start]
+    usual = float(np.median(area[area >= 0.25 * area.max()]))
+    keep = area >= params.get("least", 0.1) * usual
+    return start[keep], stop[keep]
+
+
+def _passage(height: Floats, index: Ints, level: float, rising: bool) -> Floats:
+    """Fractional sample at which the height passes the trigger level beside each index."""
+    after = np.clip(index, 1, height.size - 1)
+    before = after - 1
+    step = height[after] - height[before]
+    usable = step > 0 if rising else step < 0
+    part = np.where(usable, (level - height[before]) / np.where(step == 0, 1.0, step), 1.0)
+    return before + np.clip(part, 0.0, 1.0)
+
+
+def _window(
+    params: Mapping[str, Any], begin: Floats, end: Floats, typical: float, rate: float
+) -> tuple[Floats, Floats, tuple[float, float]]:
+    """Window of every pulse and what its ends mean on the axis."""
+    anchor = end if params.get("anchor") == "stop" else begin
+    if "own" in params:
+        before, after = params["own"]
+        length = end - begin
+        return begin + before * length, begin + after * length, (100.0 * before, 100.0 * after)
     if "window_ms" in params:
         before, after = params["window_ms"]
-        return before * 1e-3 * rate, after * 1e-3 * rate
+        return anchor + before * 1e-3 * rate, anchor + after * 1e-3 * rate, (before, after)
     before, after = params.get("window", (-0.25, 1.75))
-    return before * typical, after * typical
+    axis = (before * typical / rate * 1e3, after * typical / rate * 1e3)
+    return anchor + before * typical, anchor + after * typical, axis
 
 
-def _levels(x: Floats, active: str) -> tuple[float, float]:
-    """Resting and active level: the mode against the far end of the other side."""
+def levels(x: Floats, active: str) -> tuple[float, float]:
+    """Resting and active level of x (n,).
+
+    high: rest is the low state (the mode of the lower half), active what the pulses reach.
+    low: rest is the high state, whose kicks above it must not count; active the low state.
+    """
     part = thin(x)
-    rest = mode_level(x)
-    low, high = np.quantile(part, [0.005, 0.995])
+    low, high = np.quantile(part, [0.002, 0.998])
     if active == "low":
-        # the resting level is the high state; the kick above it must not count as the state
-        upper = part[part > 0.5 * (low + np.median(part))]
-        rest = mode_level(upper) if upper.size > 10 else rest
+        # a flyback kick reaches far above the resting level but lasts a small share of the time
+        low, top = np.quantile(part, [0.005, 0.9])
+        upper = part[part > 0.5 * (low + top)]
+        rest = mode_level(upper) if upper.size > 10 else float(top)
         return rest, float(low)
-    if high - rest < rest - low and rest > 0.6 * high:
-        rest = float(low)  # active most of the time
-    return rest, float(high)
+    blocks = block_means(x, 400)
+    top = max(float(np.quantile(blocks, 0.995)), float(low))
+    lower = part[part < 0.5 * (low + top)]
+    rest = mode_level(lower) if lower.size > 10 else float(low)
+    return rest, typical_top(x, rest, float(high))
+
+
+def typical_top(x: Floats, rest: float, high: float) -> float:
+    """What the pulses of x (n,) reach: the median of the maxima over the stretches above half."""
+    start, stop = stretches(schmitt(x - rest, 0.2 * (high - rest), 0.4 * (high - rest)))
+    if start.size == 0:
+        return high
+    length = stop - start
+    long = np.flatnonzero(length >= 0.3 * np.median(length[length >= 0.2 * length.max()]))
+    return float(np.median([x[start[k] : stop[k]].max() for k in long]))
+
+
+def block_means(x: Floats, blocks: int) -> Floats:
+    """Means of x (n,) over about `blocks` equal parts."""
+    size = max(1, x.size // blocks)
+    return x[: x.size // size * size].reshape(-1, size).mean(axis=1)
 
 
 def stretches(on: Bools) -> tuple[Ints, Ints]:

@@ -1,73 +1,142 @@
-"""Rule `spikes`: sharp bursts on a calm line, such as ignition firings and their strikes."""
+"""Rule `spikes`: firings on a calm line, each with its strikes (ignition secondary and primary).
+
+A firing is found by how long the line is busy, not by how tall its spike is: the spike lasts some
+microseconds and a slow or unlucky sample hardly sees it, while the spark and the dwell around it
+last milliseconds. The spike then only says where in the busy stretch the firing edge lies.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
+from matching.events.pulses import merge, stretches
 from matching.tools import Floats, Ints, mode_level, smooth
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calm:
+    """The line between the firings. level: where it rests; busy: typical size of a spark line or
+    dwell step, the same unit; start, stop: (n,) the busy stretches in samples."""
+
+    level: float
+    busy: float
+    start: Ints
+    stop: Ints
 
 
 @rule("spikes")
 def spikes(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
-    """One event per burst; the anchor is the first sharp edge of the burst.
+    """One event per firing; the anchor is the first firing edge, upwards, of its strikes.
 
-    params: role; merge_ms, edges closer than this belong to one burst (strikes); longest_s, the
-    longest wait between two events; window_ms, [before, after] the anchor; share, how high an
-    edge must be against the typical largest one; min_rise, in the channel's unit.
+    params: role; merge_ms, edges closer than this are strikes of one firing; strike_ms, edges
+    closer than this are one strike (ringing); longest_s, the longest wait between two events;
+    window_ms, [before, after] the anchor; edge_us, the time in which a firing edge is complete;
+    share, how high a strike's edge is at least against the tallest of its stretch.
+    marks: strike (m,) instants of all strikes, owner (m,) their event, calm [level, busy size].
     """
-    x = signal.channel(params.get("role", ""))
-    rate = signal.rate_hz
-    strength = edge_strength(x, rate, params.get("edge_us", 20.0))
-    merge = max(2, int(params["merge_ms"] * 1e-3 * rate))
-    height = typical_extreme(strength, rate, params.get("longest_s", 0.25))
-    floor = 8.0 * signal.noise[signal.row(params.get("role", ""))]
-    threshold = max(height * params.get("share", 0.35), floor)
-    hits = np.flatnonzero(strength > threshold)
-    if hits.size == 0:
+    role = params.get("role", "")
+    x, rate = signal.channel(role), signal.rate_hz
+    noise = float(signal.noise[signal.row(role)])
+    calm = calm_line(x, rate, noise, params.get("longest_s", 0.25))
+    if calm.start.size == 0:
         return none_found()
-    first = hits[np.concatenate(([True], np.diff(hits) > merge))]
-    last = hits[np.concatenate((np.diff(hits) > merge, [True]))]
-    anchor = _sharpen(strength, first, rate, params.get("edge_us", 20.0))
+    edges = firing_edges(x, rate, calm, noise, params)
+    if edges.size == 0:
+        return none_found()
+    wide = params.get("merge_ms", 3.5) * 1e-3 * rate
+    first = np.concatenate(([True], np.diff(edges) > wide))
+    anchor = edges[first]
+    owner = np.cumsum(first) - 1
     before, after = params["window_ms"]
-    start = anchor + before * 1e-3 * rate
-    stop = anchor + after * 1e-3 * rate
-    marks = {"burst_stop": last.astype(float), "edge": hits.astype(float)}
+    marks = {"strike": edges, "owner": owner.astype(float), "calm": np.array([calm.level, calm.busy])}
     interval = float(np.median(np.diff(anchor))) / rate if anchor.size > 2 else 0.0
-    return make(signal, start, stop, anchor, (before, after), marks, {"interval_s": interval})
+    scout = {"interval_s": interval} if interval else {}
+    return make(
+        signal, anchor + before * 1e-3 * rate, anchor + after * 1e-3 * rate, anchor,
+        (before, after), marks, scout,
+    )  # fmt: skip
 
 
-def edge_strength(x: Floats, rate: float, edge_us: float) -> Floats:
-    """Absolute change of x (n,) over `edge_us` microseconds (at least one sample)."""
-    lag = max(1, round(edge_us * 1e-6 * rate))
-    strength = np.zeros(x.size)
-    strength[lag:] = np.abs(x[lag:] - x[:-lag])
-    return strength
+def calm_line(x: Floats, rate: float, noise: float, longest_s: float) -> Calm:
+    """Where x (n,) rests, and the stretches in which it does not.
+
+    The busy size comes from medians over half milliseconds, which a spike cannot move; a stretch
+    counts when it holds at least a fifth of the typical area.
+    """
+    level = mode_level(x)
+    block = max(1, int(0.5e-3 * rate))
+    away = np.abs(x - level)
+    medians = np.median(away[: away.size // block * block].reshape(-1, block), axis=1)
+    busy = typical_extreme(medians, rate / block, longest_s)
+    nothing = np.zeros(0, np.int64)
+    if busy < 4.0 * noise or busy <= 0.0:
+        return Calm(level, busy, nothing, nothing)
+    active = smooth(np.minimum(away, 2.0 * busy), max(1, int(0.4e-3 * rate)))
+    start, stop = stretches(active > 0.3 * busy)
+    start, stop = merge(start, stop, int(1.5e-3 * rate))
+    total = np.concatenate(([0.0], np.cumsum(np.minimum(away, 2.0 * busy))))
+    area = total[stop] - total[start]
+    keep = area > 0.2 * float(np.median(area[area >= 0.3 * area.max()]))
+    return Calm(level, busy, start[keep], stop[keep])
 
 
-def typical_extreme(x: Floats, rate: float, longest_s: float) -> float:
-    """Size of the largest values of x (n,) that come at least once every `longest_s` seconds.
+def firing_edges(
+    x: Floats, rate: float, calm: Calm, noise: float, params: Mapping[str, Any]
+) -> Floats:
+    """Instants (fractional samples) of every strike's rising edge in the busy stretches.
+
+    An edge counts when it ends above the calm level (the ringing at the start of the dwell does
+    not), reaches `share` of the tallest in its stretch, and is no mere ringing after a spark.
+    """
+    lag = max(1, round(params.get("edge_us", 20.0) * 1e-6 * rate))
+    refractory = max(2, int(params.get("strike_ms", 0.35) * 1e-3 * rate))
+    rise = np.zeros(x.size)
+    rise[lag:] = x[lag:] - x[:-lag]
+    rise[x < calm.level + 0.3 * calm.busy] = 0.0
+    tallest = np.array([rise[a:b].max(initial=0.0) for a, b in zip(calm.start, calm.stop, strict=True)])
+    floor = max(0.8 * calm.busy, 8.0 * noise)
+    usual = float(np.median(tallest[tallest > floor])) if (tallest > floor).any() else floor
+    found: list[float] = []
+    for a, b, top in zip(calm.start, calm.stop, tallest, strict=True):
+        least = max(params.get("share", 0.35) * top, floor)
+        if a <= 1e-3 * rate:
+            least = max(least, 0.3 * usual)  # the recording may begin in the middle of a spark
+        hits = a + np.flatnonzero(rise[a:b] > least)
+        if hits.size == 0:
+            continue
+        first = hits[np.concatenate(([True], np.diff(hits) > refractory))]
+        found += [_edge(x, int(i), lag) for i in first]
+    return np.array(found)
+
+
+def _edge(x: Floats, index: int, lag: int) -> float:
+    """Where the edge that `index` reported passes half its height, in fractional samples."""
+    a, b = max(index - lag, 0), min(index + lag, x.size - 1)
+    part = x[a : b + 1]
+    steepest = int(np.argmax(np.diff(part))) if part.size > 1 else 0
+    top = part[steepest + 1 :][: lag + 1].max()
+    foot = part[: steepest + 1].min()
+    half = 0.5 * (foot + top)
+    after = steepest + int(np.argmax(part[steepest:] >= half))
+    if after == 0 or part[after] == part[after - 1]:
+        return float(a + after)
+    return a + after - 1 + float(np.clip((half - part[after - 1]) / (part[after] - part[after - 1]), 0, 1))
+
+
+def typical_extreme(values: Floats, rate: float, longest_s: float) -> float:
+    """Size of the largest of `values` (n,) that come at least once every `longest_s` seconds.
 
     The median over the largest block maxima: robust to one giant spike and to quiet blocks.
     """
     block = max(1, int(0.005 * rate))
-    blocks = max(1, x.size // block)
-    maxima = np.sort(x[: blocks * block].reshape(blocks, -1).max(axis=1))
-    expected = max(1, int(x.size / rate / longest_s))
-    return float(np.median(maxima[-min(expected, blocks) :]))
-
-
-def _sharpen(strength: Floats, first: Ints, rate: float, edge_us: float) -> Floats:
-    """Move each trigger to the steepest sample of its first edge."""
-    reach = max(2, round(3 * edge_us * 1e-6 * rate))
-    index = np.minimum(first[:, None] + np.arange(reach)[None, :], strength.size - 1)
-    return (first + np.argmax(strength[index], axis=1)).astype(float)
-
-
-def rest_level(x: Floats) -> float:
-    """The calm level between bursts of x (n,)."""
-    return mode_level(smooth(x, 3))
+    blocks = max(1, values.size // block)
+    usable = values[: blocks * block] if values.size >= block else values
+    maxima = np.sort(usable.reshape(-1, min(block, usable.size)).max(axis=1))
+    expected = max(1, int(values.size / rate / longest_s))
+    return float(np.median(maxima[-min(expected, maxima.size) :]))

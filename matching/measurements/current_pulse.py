@@ -1,0 +1,229 @@
+"""What is read off a current pulse through a coil: an injector's, an ignition coil's, a valve's.
+
+One anatomy per pulse (`pulse_anatomies`): onset - rise - (needle's kink) - plateau or hold - release.
+Theory: i(t) = V/R (1 - exp(-t R/L)) for a coil switched to a supply; the armature's motion adds a
+counter-voltage, seen as a dip that ends in a kink when it lands (Ribbens, solenoid with motion).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from matching.measurements import Cut, measurement
+from matching.measurements.picks import picked
+from matching.tools import Floats, crossings, smooth
+from refdb.cards import CardMeasurement
+
+NAN = float("nan")
+MOST = 120
+
+
+def pulse_anatomies(cut: Cut, role: str) -> dict[str, Floats]:
+    """One value per pulse of each quantity below, (events,), in A (the channel's unit) and s.
+
+    peak.  slope: from 10 to 50 % of the peak, unit/s.  bow: time from 50 to 90 % over time from
+    10 to 50 %.  to_half, to_peak: onset to 50 and 97 % of the peak.  jump: height 2 % of the width
+    after onset, over the peak.  width: onset to release.  plateau: median of the last half before
+    release.  pull: median from 20 to 40 % of the width.  hold_ratio: plateau over peak.  fall:
+    release to 10 %.  kink: largest upward change of slope in the rise over 0.15 ms, as a share of
+    the peak per ms (0 without a needle).  kink_at: when, after onset.  kink_level: the current there.
+    dip: largest drop below an earlier value between onset and release, over the peak.
+    ripple: rms about the 0.3 ms average in the last 40 %.  chop_hz: its frequency.
+    flat: share of the width within 4 % of the peak.  late_slope: slope of the last fifth over the
+    slope from onset to half.  charge: integral over the pulse, unit x s.
+    """
+    return cut.shared(f"pulse:{role}", lambda: _anatomies(cut, role))
+
+
+def _anatomies(cut: Cut, role: str) -> dict[str, Floats]:
+    marks = cut.events.marks
+    if "pulse_start" not in marks or cut.events.n == 0:
+        return {}
+    x, rate = cut.channel(role), cut.rate_hz
+    calm = smooth(x, max(1, int(12e-6 * rate)))
+    rest = float(marks["levels"][0]) if cut.signal.row(role) == 0 else float(np.median(x))
+    begin, end = marks["pulse_start"], marks["pulse_stop"]
+    index = np.arange(begin.size)
+    if index.size > MOST:
+        index = np.linspace(0, index.size - 1, MOST).astype(np.int64)
+    rows = [
+        _pulse(calm, rate, rest, begin[k], end[k], end[k - 1] if k else 0.0)
+        for k in index
+        if end[k] - begin[k] > 4
+    ]
+    return {name: np.array([row[name] for row in rows]) for name in rows[0]} if rows else {}
+
+
+def _pulse(
+    x: Floats, rate: float, rest: float, begin: float, end: float, earlier: float
+) -> dict[str, float]:
+    """The anatomy of the pulse between samples begin and end (trigger level passages)."""
+    a = int(max(begin - 0.4e-3 * rate, earlier, 0))
+    b = int(min(end + 0.3e-3 * rate + 0.6 * (end - begin), x.size))
+    y = x[a:b] - rest
+    inside = y[int(begin) - a : int(end) - a + 1]
+    peak = float(inside.max())
+    t10, t30, t50, t90, t97 = (_first(y, level * peak) for level in (0.1, 0.3, 0.5, 0.9, 0.97))
+    onset = max(t10 - 0.5 * (t30 - t10), t10 - 0.2e-3 * rate, 0.0)
+    release, fall = _release(y, int(end) - a, onset, rate)
+    out = _rise(y, rate, peak, (onset, t10, t50, t90, t97))
+    out |= _body(y, rate, peak, onset, release)
+    out |= _needle(y, rate, peak, onset, release)
+    out["fall"] = fall
+    return out
+
+
+def _first(y: Floats, level: float) -> float:
+    """First fractional sample at which y (n,) reaches the level."""
+    k = int(np.argmax(y >= level))
+    if k == 0 or y[k] == y[k - 1]:
+        return float(k)
+    return k - 1 + float(np.clip((level - y[k - 1]) / (y[k] - y[k - 1]), 0.0, 1.0))
+
+
+def _release(y: Floats, end: int, onset: float, rate: float) -> tuple[float, float]:
+    """Where the pulse is let go (fractional sample), and seconds from there to a tenth.
+
+    The plateau is the median of the pulse's second half; the release is put back from the last
+    passage of 65 % along the chord to 15 %, so that ripple on the plateau does not count.
+    """
+    middle = int(0.5 * (onset + end))
+    plateau = float(np.median(y[middle : max(end, middle + 1)]))
+    high = np.flatnonzero(y[: min(end + 1, y.size)] > 0.65 * plateau)
+    top = float(high[-1]) if high.size else float(end)
+    tail = y[int(top) :]
+    low = np.flatnonzero(tail < 0.15 * plateau)
+    if low.size == 0:
+        return top, (y.size - top) / rate
+    top += _part(y, int(top), 0.65 * plateau)
+    k = int(high[-1] if high.size else end) + int(low[0])
+    foot = k - 1 + _part(y, k - 1, 0.15 * plateau)
+    chord = max(foot - top, 0.0)
+    return max(top - 0.7 * chord, onset + 1.0), 1.8 * chord / rate
+
+
+def _part(y: Floats, k: int, level: float) -> float:
+    """How far between samples k and k + 1 a falling y (n,) passes the level, 0 to 1."""
+    if k < 0 or k + 1 >= y.size or y[k] <= y[k + 1]:
+        return 0.0
+    return float(np.clip((y[k] - level) / (y[k] - y[k + 1]), 0.0, 1.0))
+
+
+def _rise(y: Floats, rate: float, peak: float, times: tuple[float, ...]) -> dict[str, float]:
+    onset, t10, t50, t90, t97 = times
+    first = max(t50 - t10, 0.3)
+    return {
+        "peak": peak, "slope": 0.4 * peak * rate / first, "bow": max(t90 - t50, 0.1) / first,
+        "to_half": (t50 - onset) / rate, "to_peak": (t97 - onset) / rate,
+    }  # fmt: skip
+
+
+def _body(y: Floats, rate: float, peak: float, onset: float, release: float) -> dict[str, float]:
+    width = max(release - onset, 2.0)
+
+    def part(lo: float, hi: float) -> Floats:
+        a = int(onset + lo * width)
+        return y[a : max(int(onset + hi * width), a + 1)]
+
+    plateau = float(np.median(part(0.5, 0.97)))
+    last = part(0.55, 0.95)
+    ripple = last - smooth(last, max(3, int(0.3e-3 * rate)))
+    end = part(0.8, 0.97)
+    late = (float(end[-1]) - float(end[0])) / max(end.size - 1, 1)
+    half = max(_first(y, 0.5 * peak) - onset, 0.5)
+    whole = part(0.0, 1.0)
+    return {
+        "width": width / rate, "plateau": plateau, "pull": float(np.median(part(0.2, 0.4))),
+        "hold_ratio": plateau / max(peak, 1e-12), "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
+        "ripple": float(np.sqrt(np.mean(ripple**2))), "chop_hz": _chop(ripple, rate),
+        "flat": float(np.mean(whole > 0.96 * peak)),
+        "late_slope": late / max(0.5 * peak / half, 1e-12), "charge": float(whole.sum()) / rate,
+    }  # fmt: skip
+
+
+def _chop(ripple: Floats, rate: float) -> float:
+    """Frequency of a chopping ripple (n,) from its upward crossings; 0 when it hardly turns."""
+    up, _ = crossings(ripple, 0.0, 1.2 * float(ripple.std()))
+    return float(rate / np.mean(np.diff(up))) if up.size > 2 else 0.0
+
+
+def _needle(y: Floats, rate: float, peak: float, onset: float, release: float) -> dict[str, float]:
+    """The needle's landing: where the slope turns upwards, and what the dip before it takes."""
+    a, b = int(onset), int(release)
+    lag = max(1, round(0.15e-3 * rate))
+    rise = smooth(y[a : b + 1], max(1, int(50e-6 * rate)))
+    if rise.size < 2 * lag + 3:
+        return {"kink": NAN, "kink_at": NAN, "kink_level": NAN, "dip": NAN}
+    bend = (rise[2 * lag :] - 2.0 * rise[lag:-lag] + rise[: -2 * lag]) * 1e-3 * rate / lag
+    bend[: max(1, int(0.2e-3 * rate) - lag)] = -np.inf  # the onset itself turns upwards
+    k = int(np.argmax(bend))
+    drop = float((np.maximum.accumulate(rise) - rise)[: -max(1, lag // 3)].max())
+    return {
+        "kink": float(bend[k]) / peak, "kink_at": (k + lag) / rate,
+        "kink_level": float(rise[k + lag]), "dip": drop / peak,
+    }  # fmt: skip
+
+
+@measurement("current-pulse")
+def current_pulse(cut: Cut, wanted: CardMeasurement) -> float:
+    """One quantity of the pulses (`what`, see `pulse_anatomies`), reduced as `pick` says.
+
+    Unit: A, s or none as the quantity has it, times `factor`. Source: the RL step response,
+    i(t) = V/R (1 - exp(-t R/L)), whose first slope is V/L.
+    """
+    return picked(pulse_anatomies(cut, wanted.role).get(wanted.params["what"]), wanted)
+
+
+@measurement("current-at")
+def current_at(cut: Cut, wanted: CardMeasurement) -> float:
+    """Current `ms` after the onset of a pulse over its `over` (a quantity) or absolute, by `pick`.
+
+    The onset is the chord through 10 and 30 % of the peak carried to zero. NaN for pulses shorter.
+    """
+    parts = pulse_anatomies(cut, wanted.role)
+    if not parts:
+        return NAN
+    x, rate = cut.channel(wanted.role), cut.rate_hz
+    rest = float(cut.events.marks["levels"][0])
+    values = []
+    for begin, end in zip(cut.events.marks["pulse_start"], cut.events.marks["pulse_stop"], strict=True):
+        place = begin + float(wanted.params["ms"]) * 1e-3 * rate
+        if place < end - 2:
+            k = int(place)
+            values.append(float(x[max(k - 2, 0) : k + 3].mean()) - rest)
+    out = picked(np.array(values), wanted)
+    return out / picked(parts["peak"], wanted) if wanted.params.get("over") == "peak" else out
+
+
+@measurement("pulse-interval")
+def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
+    """Time from start to start of the pulses, by `pick`, in s times `factor`.
+
+    With pick "longest" or "shortest": the largest or smallest over the median, so that a missing
+    pulse reads 2 and a second one in the same cycle reads far below 1.
+    """
+    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    if start.size < 2:
+        return NAN
+    gap = np.diff(start) / cut.rate_hz
+    how = wanted.params.get("pick", "median")
+    if how in ("longest", "shortest"):
+        usual = float(np.median(gap))
+        return float((gap.max() if how == "longest" else gap.min()) / usual)
+    return picked(gap, wanted)
+
+
+@measurement("pulse-duty")
+def pulse_duty(cut: Cut, wanted: CardMeasurement) -> float:
+    """Width of the pulses over their interval, median, in per cent."""
+    parts = pulse_anatomies(cut, wanted.role)
+    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    if not parts or start.size < 2:
+        return NAN
+    return 100.0 * float(np.median(parts["width"])) * cut.rate_hz / float(np.median(np.diff(start)))
+
+
+@measurement("pulses-per-second")
+def pulses_per_second(cut: Cut, wanted: CardMeasurement) -> float:
+    """Number of pulses over the length of the recording, in Hz: falls when pulses are missing."""
+    return cut.events.n * cut.rate_hz / cut.signal.n

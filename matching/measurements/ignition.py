@@ -1,0 +1,246 @@
+"""What is read off an ignition trace, secondary or primary: firing, spark line, ringing, dwell.
+
+All of it comes from one anatomy per firing (`anatomies`), in the channel's unit and seconds:
+calm line - coil-on step - dwell - firing edge - spark line - ringing - calm line.
+The primary shows the same stretches, reflected through the turns ratio.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from matching.measurements import Cut, measurement
+from matching.measurements.picks import pick, picked
+from matching.tools import Floats, smooth
+from refdb.cards import CardMeasurement
+
+NAN = float("nan")
+SPIKE_S = 60e-6  # after this the capacitive discharge of the firing line is over
+LONGEST_SPARK_S = 5e-3
+LONGEST_DWELL_S = 9e-3
+RING_S = 1.2e-3
+
+
+def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
+    """One value per firing of each quantity below, (events,), NaN where the recording ends.
+
+    firing: top of the first strike over the calm line.  spike_area: (unit s) what the firing line
+    adds to the spark line in its first 60 us; unlike the top it does not depend on the sampling.
+    spark: median of the middle half of the first strike's spark line.  early, late: means of the
+    spark line from 10 to 30 and 70 to 90 % of its length.  end_rise: its last tenth over `spark`.
+    rough: rms of the line around its own 0.2 ms average, relative.  burn: firing edge to the end
+    of the first spark (line first below 15 % of itself for 25 us).  burn_last, burn_sum: of the
+    last strike, of all strikes.  ring: rms over 1.2 ms after the last spark.  ring_first: largest
+    swing back.  ring_keep: rms of the second 0.4 ms over that of the first.  ring_hz.
+    ring_count: swings above a tenth of the first.  dwell, on_step, on_late: duration, largest
+    depth in its first quarter, mean depth of its last quarter.  on_ring: rms about the 0.3 ms
+    average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
+    first edge to last spark's end.
+    """
+    return cut.shared(f"ignition:{role}", lambda: _anatomies(cut, role))
+
+
+def _anatomies(cut: Cut, role: str) -> dict[str, Floats]:
+    x, rate = cut.channel(role), cut.rate_hz
+    noise = float(cut.signal.noise[cut.signal.row(role)])
+    marks = cut.events.marks
+    if "strike" not in marks or cut.events.n == 0:
+        return {}
+    level = float(marks["calm"][0])
+    owner = marks["owner"].astype(np.int64)
+    rows = []
+    anchors = np.append(cut.events.anchor, np.inf)
+    for event in _thinned(cut.events.n):
+        strikes = marks["strike"][owner == event]
+        earlier = anchors[event - 1] if event else -np.inf
+        rows.append(_firing(x, rate, noise, level, strikes, earlier, anchors[event + 1]))
+    return {name: np.array([row[name] for row in rows]) for name in rows[0]} if rows else {}
+
+
+def _thinned(n: int, most: int = 120) -> np.ndarray:
+    """All event numbers, or `most` of them evenly picked."""
+    return np.arange(n) if n <= most else np.linspace(0, n - 1, most).astype(np.int64)
+
+
+def _firing(
+    x: Floats, rate: float, noise: float, level: float, strikes: Floats, earlier: float, later: float
+) -> dict[str, float]:
+    """The anatomy of one firing with its strikes (m,), in samples of x."""
+    first = strikes[0]
+    base = _base_before(x, rate, first, earlier, level)
+    out = _dwell(x, rate, noise, base, first, earlier)
+    ends = []
+    limit = min(later - 1e-3 * rate, x.size)
+    for k, strike in enumerate(strikes):
+        stop = strikes[k + 1] - 0.1e-3 * rate if k + 1 < strikes.size else limit
+        ends.append(_spark_end(x, rate, noise, base, strike, min(stop, strike + LONGEST_SPARK_S * rate)))
+    burns = (np.array(ends) - strikes) / rate
+    out |= _line(x, rate, base, first, ends[0])
+    out |= _ring(x, rate, noise, base, ends[-1], min(limit, x.size))
+    out["burn"], out["burn_last"] = float(burns[0]), float(burns[-1])
+    out["burn_sum"] = float(burns.sum())
+    out["strikes"] = float(strikes.size)
+    out["strike_gap"] = float(np.median(np.diff(strikes))) / rate if strikes.size > 1 else NAN
+    out["total"] = float(ends[-1] - first) / rate
+    return out
+
+
+def _base_before(x: Floats, rate: float, first: float, earlier: float, level: float) -> float:
+    """Calm level just before the dwell: a slow pickup leaves a slope that must not count."""
+    begin = int(max(first - 14e-3 * rate, earlier + 8e-3 * rate, 0))
+    end = int(first - LONGEST_DWELL_S * rate)
+    return float(np.median(x[begin:end])) if end - begin > max(8, 1e-3 * rate) else level
+
+
+def _span(rate: float, begin: float, end: float, size: int) -> slice:
+    """Whole samples from begin to end (fractional), inside the recording, at least one."""
+    a = int(np.clip(np.ceil(begin), 0, size - 1))
+    return slice(a, int(np.clip(np.floor(end) + 1, a + 1, size)))
+
+
+def _spark_end(
+    x: Floats, rate: float, noise: float, base: float, strike: float, limit: float
+) -> float:
+    """Where the spark line of a strike ends (fractional sample): below 15 % of itself for 25 us."""
+    start = int(strike + max(10e-6 * rate, 1))
+    stop = int(min(limit, x.size))
+    if stop - start < 3:
+        return float(min(strike + 1, x.size))
+    part = x[start:stop] - base
+    body = part[: max(3, int(0.6e-3 * rate))]
+    positive = body[body > 3.0 * noise]
+    line = float(np.median(positive)) if positive.size else 0.0
+    low = max(0.15 * line, 2.0 * noise)
+    hold = max(1, int(25e-6 * rate))
+    under = smooth(part, max(1, int(6e-6 * rate))) < low
+    count = np.cumsum(np.concatenate(([0], under)))
+    whole = np.flatnonzero(count[hold:] - count[:-hold] == hold)
+    if whole.size == 0:
+        return float(stop)
+    k = int(whole[0])
+    if k == 0:
+        return float(start)
+    before, after = part[k - 1], part[k]
+    step = float(np.clip((before - low) / (before - after), 0, 1)) if before > after else 0.5
+    return start + k - 1 + step
+
+
+def _line(x: Floats, rate: float, base: float, strike: float, end: float) -> dict[str, float]:
+    """Firing top and spark line of one strike."""
+    top = float(x[_span(rate, strike - 30e-6 * rate, strike + SPIKE_S * rate, x.size)].max()) - base
+    begin = min(strike + SPIKE_S * rate, strike + 0.3 * (end - strike))
+    length = max(end - begin, 1.0)
+
+    def mean(a: float, b: float) -> float:
+        return float(np.mean(x[_span(rate, begin + a * length, begin + b * length, x.size)])) - base
+
+    middle = x[_span(rate, begin + 0.25 * length, begin + 0.75 * length, x.size)]
+    spark = float(np.median(middle)) - base
+    size = max(abs(spark), 1e-9)
+    spike = x[_span(rate, strike - 15e-6 * rate, strike + SPIKE_S * rate, x.size)] - base
+    early = mean(0.1, 0.3)
+    area = float(np.maximum(spike - max(early, 0.0), 0.0).sum()) / rate
+    body = x[_span(rate, begin + 0.1 * length, begin + 0.85 * length, x.size)]
+    fine = smooth(body, max(1, int(10e-6 * rate)))
+    rough = fine - smooth(fine, max(3, int(0.2e-3 * rate)))
+    return {
+        "firing": top, "spike_area": area, "spark": spark, "early": early,
+        "late": mean(0.7, 0.9), "end_rise": mean(0.88, 0.97) / size,
+        "rough": float(np.sqrt(np.mean(rough**2))) / size,
+    }  # fmt: skip
+
+
+def _ring(
+    x: Floats, rate: float, noise: float, base: float, end: float, limit: float
+) -> dict[str, float]:
+    """The coil's free ringing after the last spark went out."""
+    names = ("ring", "ring_first", "ring_keep", "ring_hz", "ring_count")
+    if end + RING_S * rate > limit:
+        return dict.fromkeys(names, NAN)
+    part = x[_span(rate, end, end + RING_S * rate, x.size)]
+    tail = part[int(0.7 * part.size) :]
+    part = part - (float(tail.mean()) if tail.size > 4 else base)
+    thirds = max(2, int(0.4e-3 * rate))
+    first, second = part[:thirds], part[thirds : 2 * thirds]
+    size = float(np.sqrt(np.mean(part**2)))
+    strong, weak = float(np.sqrt(np.mean(first**2))), float(np.sqrt(np.mean(second**2)))
+    swing = float(-part.min())
+    above = part > 0.0
+    changes = np.flatnonzero(above[1:] != above[:-1])
+    hz = NAN
+    if changes.size > 2:
+        early = changes[: max(3, min(5, changes.size))]
+        hz = rate / (2.0 * float(np.mean(np.diff(early))))
+    halves = np.split(np.abs(part), changes + 1)
+    tops = np.array([h.max() for h in halves if h.size])
+    least = max(0.1 * max(swing, 1e-12), 3.0 * noise)
+    return {
+        "ring": size, "ring_first": swing, "ring_keep": weak / max(strong, 1e-12), "ring_hz": hz,
+        "ring_count": float((tops > least).sum()) / 2.0,
+    }  # fmt: skip
+
+
+def _dwell(
+    x: Floats, rate: float, noise: float, base: float, first: float, earlier: float
+) -> dict[str, float]:
+    """The charging of the coil before the firing edge, seen as a step away from calm."""
+    names = ("dwell", "on_step", "on_late", "on_ring")
+    begin = int(max(first - LONGEST_DWELL_S * rate, earlier + 3e-3 * rate, 0))
+    end = int(first - max(25e-6 * rate, 2))
+    if end - begin < 8 or first - begin < 1.5e-3 * rate:
+        return dict.fromkeys(names, NAN)
+    depth = base - x[begin:end]
+    calm = smooth(depth, max(1, int(40e-6 * rate)))
+    least = max(0.3 * float(np.quantile(calm, 0.97)), 5.0 * noise)
+    on = np.flatnonzero(calm > least)
+    if on.size == 0:
+        return {"dwell": 0.0, "on_step": 0.0, "on_late": 0.0, "on_ring": 0.0}
+    start = int(on[0])
+    if start < 2 and begin == 0:
+        return dict.fromkeys(names, NAN)  # the recording began inside the dwell
+    charge = depth[start:]
+    quarter = charge[: max(3, charge.size // 4)]
+    ringing = quarter - smooth(quarter, max(3, int(0.3e-3 * rate)))
+    return {
+        "dwell": (first - begin - start) / rate,
+        "on_step": float(quarter.max()),
+        "on_late": float(charge[-max(3, charge.size // 4) :].mean()),
+        "on_ring": float(np.sqrt(np.mean(ringing**2))),
+    }
+
+
+@measurement("spark")
+def spark(cut: Cut, wanted: CardMeasurement) -> float:
+    """One quantity of the firings (`what`, see `anatomies`), reduced over them as `pick` says.
+
+    Times are in seconds times `factor`; sizes in the channel's unit. Terms: SAE J1930 ignition
+    control; firing, spark line and coil oscillation are trade terms (common practice).
+    """
+    return picked(anatomies(cut, wanted.role).get(wanted.params["what"]), wanted)
+
+
+@measurement("spark-ratio")
+def spark_ratio(cut: Cut, wanted: CardMeasurement) -> float:
+    """Ratio of two quantities `what` over `over` of the same firing, reduced as `pick` says.
+
+    Without unit and free of the pickup's ratio, which for a clip-on pickup is not calibrated.
+    """
+    parts = anatomies(cut, wanted.role)
+    if wanted.params["what"] not in parts:
+        return NAN
+    upper, under = parts[wanted.params["what"]], parts[wanted.params["over"]]
+    floor = 1e-3 * max(float(np.nanmax(np.abs(under), initial=0.0)), 1e-12)
+    return picked(upper / np.maximum(np.abs(under), floor), wanted)
+
+
+@measurement("spark-dwell-angle")
+def dwell_angle(cut: Cut, wanted: CardMeasurement) -> float:
+    """Dwell in crank degrees if one firing an engine cycle is seen: 720 x dwell / interval.
+
+    One crank degree lasts 1 / (6 x rpm) s and a cycle 120 / rpm s (four-stroke, closed form).
+    """
+    parts = anatomies(cut, wanted.role)
+    if not parts or cut.events.n < 2:
+        return NAN
+    interval = float(np.median(np.diff(cut.events.anchor))) / cut.rate_hz
+    return 720.0 * pick(parts["dwell"], "median") / interval
