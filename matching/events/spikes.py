@@ -69,14 +69,15 @@ def calm_line(x: Floats, rate: float, noise: float, longest_s: float) -> Calm:
     The busy size comes from medians over half milliseconds, which a spike cannot move; a stretch
     counts when it holds at least a fifth of the typical area.
     """
-    level = mode_level(x)
-    block = max(1, int(0.5e-3 * rate))
-    away = np.abs(x - level)
-    medians = np.median(away[: away.size // block * block].reshape(-1, block), axis=1)
-    busy = typical_extreme(medians, rate / block, longest_s)
+    block = max(1, int(0.1e-3 * rate))
+    means = x[: x.size // block * block].reshape(-1, block).mean(axis=1)
+    level = mode_level(means)  # means see below the steps of a coarse instrument
+    away = np.abs(means - level)
+    busy = typical_extreme(_medians(away, 5), rate / block / 5, longest_s)
     nothing = np.zeros(0, np.int64)
-    if busy < 4.0 * noise or busy <= 0.0:
+    if busy < 6.0 * noise / np.sqrt(5 * block) or busy <= 0.0:
         return Calm(level, busy, nothing, nothing)
+    away = np.repeat(away, block)
     active = smooth(np.minimum(away, 2.0 * busy), max(1, int(0.4e-3 * rate)))
     start, stop = stretches(active > 0.3 * busy)
     start, stop = merge(start, stop, int(1.5e-3 * rate))
@@ -84,6 +85,12 @@ def calm_line(x: Floats, rate: float, noise: float, longest_s: float) -> Calm:
     area = total[stop] - total[start]
     keep = area > 0.2 * float(np.median(area[area >= 0.3 * area.max()]))
     return Calm(level, busy, start[keep], stop[keep])
+
+
+def _medians(values: Floats, size: int) -> Floats:
+    """Medians of values (n,) over groups of `size`."""
+    size = max(1, min(size, values.size))
+    return np.median(values[: values.size // size * size].reshape(-1, size), axis=1)
 
 
 def firing_edges(
