@@ -15,15 +15,15 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .packed import DamagedIndex, PackedIndex
+    from .packed import PackedIndex, UnusableIndex
     from .pairs import distance, matrix, medoid, path, self_matrix, znormalise
     from .search import SearchResult, SearchStats
 
 __all__ = [
-    "DamagedIndex",
     "PackedIndex",
     "SearchResult",
     "SearchStats",
+    "UnusableIndex",
     "distance",
     "matrix",
     "medoid",
@@ -33,10 +33,10 @@ __all__ = [
 ]
 
 _HOME = {
-    "DamagedIndex": "packed",
     "PackedIndex": "packed",
     "SearchResult": "search",
     "SearchStats": "search",
+    "UnusableIndex": "packed",
 }
 
 

@@ -174,6 +174,37 @@ class _Add(_Row):
                 self._store(cost, sums, column, u)
 
 
+class _Least(_Row):
+    """Emits ``least_i16``: the smallest cell of a row in every lane."""
+
+    def emit(self, kinds: Any, args: Any) -> None:
+        build, registers = self.build, range(self.how.registers)
+        table, out = self._data(kinds[0], args[0]), self._data(kinds[1], args[1])
+        place = [cgutils.alloca_once(build, self.vector) for _ in registers]
+        for u in registers:
+            build.store(self._splat(ir.Constant(self.how.element, self.how.top)), place[u])
+        one = ir.Constant(args[2].type, 1)
+        with cgutils.for_range_slice(build, args[2], args[3], one) as (column, _):
+            following = build.add(column, one)
+            for u in registers:
+                value = self._load(table, following, u)
+                build.store(self.how.smaller(build, build.load(place[u]), value), place[u])
+        for u in registers:
+            self._store(build.load(place[u]), out, ir.Constant(args[2].type, 0), u)
+
+
+def _compiled_least(how: Any) -> Any:
+    @intrinsic
+    def least(typingctx, table, out, start, stop):
+        def emit(context, build, signature, args):
+            _Least(context, build, how).emit(signature.args, args)
+            return context.get_dummy_value()
+
+        return types.void(table, out, types.intp, types.intp), emit
+
+    return least
+
+
 def _compiled_sweep(how: Any) -> Any:
     @intrinsic
     def sweep(typingctx, table, extra, other, value, start, stop):
@@ -249,7 +280,13 @@ def _plain_add_i16(sums, other, value, start, stop):
             sums[j, w] = min(TOP16, int(sums[j, w]) + _cost16(other[j, w], value))
 
 
+def _plain_least_i16(table, out, start, stop):
+    """out[w] = smallest of the cells start..stop-1 (slots + 1) in lane w; TOP16 if none."""
+    out[:] = table[start + 1 : stop + 1].min(axis=0, initial=TOP16)
+
+
 sweep_f64: Any = _plain_f64 if config.DISABLE_JIT else _compiled_sweep(_Float64())
 sweep_i16: Any = _plain_i16 if config.DISABLE_JIT else _compiled_sweep(_Int16())
 add_f64: Any = _plain_add_f64 if config.DISABLE_JIT else _compiled_add(_Float64())
 add_i16: Any = _plain_add_i16 if config.DISABLE_JIT else _compiled_add(_Int16())
+least_i16: Any = _plain_least_i16 if config.DISABLE_JIT else _compiled_least(_Int16())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 import numpy as np
@@ -137,7 +137,7 @@ def _in_lanes(y: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.ascontiguousarray(grouped.transpose(0, 2, 3, 1))
 
 
-def share(jobs: list[Callable[[], None]]) -> None:
+def share(jobs: Sequence[Callable[[], None]]) -> None:
     """Run the jobs, the first on the calling thread and each further one on a thread of its own.
 
     For jobs that release the GIL. The first exception of any job is raised after all ended.
