@@ -22,14 +22,14 @@ def pulses(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
     from elsewhere); window_ms, fixed around the anchor; or window, [before, after] in typical
     pulse lengths; or own = [before, after], in lengths of the pulse itself: its start is 0 and
     its end 100 on the axis.
-    marks: pulse_start, pulse_stop of the events; rest, active levels.
+    smooth_us, averaging before anything else, widened up to smooth_most_us in heavy noise.
+    marks: pulse_start, pulse_stop of the events; levels [rest, active]; smooth [samples].
     """
     role = params.get("role", "")
     x, rate = signal.channel(role), signal.rate_hz
     noise = float(signal.noise[signal.row(role)])
-    calm = smooth(x, max(1, int(params.get("smooth_us", 0.0) * 1e-6 * rate)))
-    rest, active = levels(calm, params.get("active", "high"))
-    if abs(active - rest) < max(6.0 * noise, params.get("min_swing", 0.0)):
+    calm, width, (rest, active) = quieten(x, rate, noise, params)
+    if abs(active - rest) < max(6.0 * noise / np.sqrt(width), params.get("min_swing", 0.0)):
         return none_found()
     height = (calm - rest) / (active - rest)
     share = params.get("share", 0.3)
@@ -47,8 +47,28 @@ def pulses(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
     end = _passage(height, stop, share, False)
     first, last, axis = _window(params, begin, end, hint.get("pulse_s", 0.0) * rate or length, rate)
     marks = {"pulse_start": begin, "pulse_stop": end, "levels": np.array([rest, active])}
+    marks["smooth"] = np.array([float(width)])
     anchor = end if params.get("anchor") == "stop" else begin
     return make(signal, first, last, anchor, axis, marks, {"pulse_s": length / rate})
+
+
+def quieten(
+    x: Floats, rate: float, noise: float, params: Mapping[str, Any]
+) -> tuple[Floats, int, tuple[float, float]]:
+    """x (n,) averaged, over how many samples, and its rest and active levels.
+
+    The average widens until the noise left is a twentieth of the pulse, or to its limit: a
+    coarse instrument toggling between codes must not look like a hundred pulses.
+    """
+    width = max(1, int(params.get("smooth_us", 0.0) * 1e-6 * rate))
+    most = max(width, int(params.get("smooth_most_us", 0.0) * 1e-6 * rate))
+    while True:
+        calm = smooth(x, width)
+        found = levels(calm, params.get("active", "high"))
+        swing = abs(found[1] - found[0])
+        if width >= most or noise / np.sqrt(width) < 0.05 * swing:
+            return calm, width, found
+        width = min(2 * width, most)
 
 
 def real(

@@ -21,9 +21,11 @@ from matching.tools import Floats, Ints, mode_level, smooth
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Calm:
-    """The line between the firings. level: where it rests; busy: typical size of a spark line or
-    dwell step, the same unit; start, stop: (n,) the busy stretches in samples."""
+    """The line between the firings. away: (n,) the signal less its slow resting level; level: the
+    middle of that; busy: typical size of a spark line or dwell step, the same unit; start, stop:
+    (m,) the busy stretches in samples."""
 
+    away: Floats
     level: float
     busy: float
     start: Ints
@@ -46,7 +48,7 @@ def spikes(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
     calm = calm_line(x, rate, noise, params.get("longest_s", 0.25))
     if calm.start.size == 0:
         return none_found()
-    edges = firing_edges(x, rate, calm, noise, params)
+    edges = firing_edges(calm, rate, noise, params)
     if edges.size == 0:
         return none_found()
     wide = params.get("merge_ms", 3.5) * 1e-3 * rate
@@ -66,25 +68,45 @@ def spikes(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
 def calm_line(x: Floats, rate: float, noise: float, longest_s: float) -> Calm:
     """Where x (n,) rests, and the stretches in which it does not.
 
-    The busy size comes from medians over half milliseconds, which a spike cannot move; a stretch
-    counts when it holds at least a fifth of the typical area.
+    Means over 0.1 ms see below the steps of a coarse instrument; the busy size is a median over
+    half milliseconds, which a spike cannot move. A stretch counts when it holds at least a fifth
+    of the typical area.
     """
     block = max(1, int(0.1e-3 * rate))
     means = x[: x.size // block * block].reshape(-1, block).mean(axis=1)
-    level = mode_level(means)  # means see below the steps of a coarse instrument
-    away = np.abs(means - level)
-    busy = typical_extreme(_medians(away, 5), rate / block / 5, longest_s)
+    level = np.full(means.size, mode_level(means))
+    busy = _busy(means - level, rate / block, longest_s)
+    if float(np.mean(np.abs(means - level) > 0.3 * busy)) < 0.4:
+        level = _slow_level(means)  # a pickup's capacitor may still be settling
+        busy = _busy(means - level, rate / block, longest_s)
     nothing = np.zeros(0, np.int64)
+    y = x - np.repeat(level, block)[np.minimum(np.arange(x.size), level.size * block - 1)]
     if busy < 6.0 * noise / np.sqrt(5 * block) or busy <= 0.0:
-        return Calm(level, busy, nothing, nothing)
-    away = np.repeat(away, block)
-    active = smooth(np.minimum(away, 2.0 * busy), max(1, int(0.4e-3 * rate)))
-    start, stop = stretches(active > 0.3 * busy)
-    start, stop = merge(start, stop, int(1.5e-3 * rate))
-    total = np.concatenate(([0.0], np.cumsum(np.minimum(away, 2.0 * busy))))
+        return Calm(y, float(np.median(level)), busy, nothing, nothing)
+    away = np.minimum(np.abs(means - level), 2.0 * busy)
+    start, stop = stretches(smooth(away, 5) > 0.3 * busy)
+    start, stop = merge(start, stop, 15)
+    total = np.concatenate(([0.0], np.cumsum(away)))
     area = total[stop] - total[start]
-    keep = area > 0.2 * float(np.median(area[area >= 0.3 * area.max()]))
-    return Calm(level, busy, start[keep], stop[keep])
+    keep = area > 0.2 * float(np.median(area[area >= 0.3 * area.max(initial=0.0)]))
+    start, stop = np.maximum(start[keep] - 1, 0) * block, (stop[keep] + 1) * block
+    return Calm(y, float(np.median(level)), busy, start, np.minimum(stop, x.size))
+
+
+def _busy(away: Floats, rate: float, longest_s: float) -> float:
+    """Typical size of a spark line or dwell step in the calm line's 0.1 ms means."""
+    return typical_extreme(_medians(np.abs(away), 5), rate / 5, longest_s)
+
+
+def _slow_level(means: Floats) -> Floats:
+    """Running median over 31 ms of 0.1 ms means (n,), the ends mirrored."""
+    slow = _medians(means, 10)
+    reach = min(15, (slow.size - 1) // 2)
+    if reach < 3:
+        return np.full(means.size, float(np.median(means)))
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(slow, reach, "reflect"), 2 * reach + 1)
+    centres = np.arange(slow.size) * 10 + 4.5
+    return np.interp(np.arange(means.size), centres, np.median(windows, axis=1))
 
 
 def _medians(values: Floats, size: int) -> Floats:
@@ -93,9 +115,7 @@ def _medians(values: Floats, size: int) -> Floats:
     return np.median(values[: values.size // size * size].reshape(-1, size), axis=1)
 
 
-def firing_edges(
-    x: Floats, rate: float, calm: Calm, noise: float, params: Mapping[str, Any]
-) -> Floats:
+def firing_edges(calm: Calm, rate: float, noise: float, params: Mapping[str, Any]) -> Floats:
     """Instants (fractional samples) of every strike's rising edge in the busy stretches.
 
     An edge counts when it ends above the calm level (the ringing at the start of the dwell does
@@ -103,9 +123,10 @@ def firing_edges(
     """
     lag = max(1, round(params.get("edge_us", 20.0) * 1e-6 * rate))
     refractory = max(2, int(params.get("strike_ms", 0.35) * 1e-3 * rate))
+    x = calm.away
     rise = np.zeros(x.size)
     rise[lag:] = x[lag:] - x[:-lag]
-    rise[x < calm.level + 0.3 * calm.busy] = 0.0
+    rise[x < 0.3 * calm.busy] = 0.0
     tallest = np.array([rise[a:b].max(initial=0.0) for a, b in zip(calm.start, calm.stop, strict=True)])
     floor = max(0.8 * calm.busy, 8.0 * noise)
     usual = float(np.median(tallest[tallest > floor])) if (tallest > floor).any() else floor

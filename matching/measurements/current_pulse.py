@@ -40,7 +40,7 @@ def _anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     if "pulse_start" not in marks or cut.events.n == 0:
         return {}
     x, rate = cut.channel(role), cut.rate_hz
-    calm = smooth(x, max(1, int(12e-6 * rate)))
+    calm = smooth(x, max(int(marks["smooth"][0]), int(12e-6 * rate), 1))
     rest = float(marks["levels"][0]) if cut.signal.row(role) == 0 else float(np.median(x))
     begin, end = marks["pulse_start"], marks["pulse_stop"]
     index = np.arange(begin.size)
