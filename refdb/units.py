@@ -33,10 +33,18 @@ UNITS: dict[str, tuple[str, float]] = {
 }
 
 _SPELLINGS = {
-    "volt": "V", "volts": "V", "millivolt": "mV", "millivolts": "mV", "kilovolt": "kV",
-    "amp": "A", "amps": "A", "ampere": "A", "amperes": "A", "milliamp": "mA", "µv": "uV",
-    "µa": "uA", "au": "a.u.", "arb": "a.u.", "raw": "a.u.", "°c": "degC", "ohm": "Ohm", "ω": "Ohm",
-    "percent": "%", "pascal": "Pa", "kilopascal": "kPa", "hertz": "Hz", "degree": "deg",
+    "volt": "V", "volts": "V", "vdc": "V", "v dc": "V", "vac": "V", "v ac": "V",
+    "millivolt": "mV", "millivolts": "mV", "kilovolt": "kV", "kilovolts": "kV",
+    "microvolt": "uV", "microvolts": "uV", "\u00b5v": "uV", "\u03bcv": "uV",
+    "amp": "A", "amps": "A", "ampere": "A", "amperes": "A", "milliamp": "mA", "milliamps": "mA",
+    "milliampere": "mA", "milliamperes": "mA", "microamp": "uA", "microamps": "uA",
+    "\u00b5a": "uA", "\u03bca": "uA", "kiloamp": "kA", "kiloamps": "kA",
+    "au": "a.u.", "arb": "a.u.", "raw": "a.u.", "counts": "a.u.",
+    "pascal": "Pa", "kilopascal": "kPa", "megapascal": "MPa", "millibar": "mbar",
+    "\u00b0c": "degC", "deg c": "degC", "celsius": "degC",
+    "degree": "deg", "degrees": "deg", "\u00b0": "deg",
+    "ohm": "Ohm", "ohms": "Ohm", "\u03c9": "Ohm", "\u2126": "Ohm",
+    "percent": "%", "hertz": "Hz", "kilohertz": "kHz", "1/min": "rpm", "r/min": "rpm",
 }  # fmt: skip
 
 
@@ -55,7 +63,7 @@ def canonical_unit(text: str) -> str:
     if len(same_letters) == 1:
         return same_letters[0]
     raise CaptureError(
-        f"unit '{stripped}': expected one of {', '.join(UNITS)}; write the channel as name=unit"
+        f"unit {stripped!r}: expected one of {', '.join(UNITS)}; write the channel as name=unit"
     )
 
 

@@ -208,9 +208,8 @@ def _careful(
     if frame.height and last:
         tail = frame.row(frame.height - 1)[: dialect.columns]
         blank = dialect.width > 1 and all(cell is None for cell in tail[1:])
-        text = body[starts[lines[-1]] : ends[lines[-1]]] if len(lines) == len(starts) else b""
         if (blank and _is_blank_tail(body, delimiter)) or (
-            not ends_clean and any(cell is None for cell in tail) and not text.endswith(delimiter)
+            not ends_clean and any(cell is None for cell in tail)
         ):
             remarks.append(_cut_remark(line_offset + int(lines[-1]) + 1))
             frame = frame.slice(0, frame.height - 1)

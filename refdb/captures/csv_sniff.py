@@ -164,25 +164,24 @@ def _dialect(path: object, lines: list[str], hints: Hints) -> tuple[str, str, in
     """(delimiter, decimal mark, cells of a row): what makes numbers of the most cells."""
     tail = [ln for ln in lines if ln.strip() and not ln.lstrip().startswith(COMMENT_MARKS)]
     tail = tail[-SAMPLE_LINES:]
-    best: tuple[float, int, tuple[str, str, int]] | None = None
     candidates = list(_CANDIDATES)
     if any('"' in line for line in tail):
         candidates.append((",", ","))
+    best: tuple[tuple[int, float, int], tuple[str, str, int]] | None = None
     for delimiter, decimal in candidates:
         rows = [split(line, delimiter) for line in tail]
         numeric = [sum(number(cell, decimal) for cell in row) for row in rows]
-        widths = Counter(len(r) for r, k in zip(rows, numeric, strict=True) if k)
+        clean = [k > 0 and _is_clean(row, decimal) for row, k in zip(rows, numeric, strict=True)]
+        either = clean if any(clean) else [k > 0 for k in numeric]
+        widths = Counter(len(row) for row, good in zip(rows, either, strict=True) if good)
         if not widths:
             continue
         width = max(widths, key=lambda w: (widths[w], w))
-        fitting = [k for r, k in zip(rows, numeric, strict=True) if len(r) == width]
-        score = sum(fitting) / (width * len(rows))
-        if (
-            best is None
-            or score > best[0] + 1e-9
-            or (abs(score - best[0]) <= 1e-9 and width > best[1])
-        ):
-            best = (score, width, (delimiter, decimal, width))
+        # Rows of nothing but numbers and known marks count most, then numbers among all cells.
+        fitting = [k / width for row, k in zip(rows, numeric, strict=True) if len(row) == width]
+        score = (widths[width] if any(clean) else 0, round(sum(fitting), 6), width)
+        if best is None or score > best[0]:
+            best = (score, (delimiter, decimal, width))
     if best is None:
         raise refusal(
             path,
@@ -190,7 +189,7 @@ def _dialect(path: object, lines: list[str], hints: Hints) -> tuple[str, str, in
             f"no line of numbers; it begins {short(lines[0])}",
             "save the recording as CSV with one row per sample",
         )
-    delimiter, decimal, width = best[2]
+    delimiter, decimal, width = best[1]
     if (delimiter, decimal, width) == (",", ".", 2) and _one_decimal_comma_column(
         tail, lines, hints
     ):
@@ -200,12 +199,17 @@ def _dialect(path: object, lines: list[str], hints: Hints) -> tuple[str, str, in
     return delimiter, decimal, width
 
 
+def _is_clean(row: list[str], decimal: str) -> bool:
+    return all(number(cell, decimal) or _KNOWN_MARK.fullmatch(cell) for cell in row)
+
+
 def _one_decimal_comma_column(tail: list[str], lines: list[str], hints: Hints) -> bool:
     """'0,25' alone on a line is two columns or one: a title without comma, or the person, tells."""
-    numbers = [line for line in tail if re.fullmatch(r"\s*[-+]?\d+,\d+([eE][-+]?\d+)?\s*", line)]
-    above = lines[: len(lines) - len(tail)] + [ln for ln in tail if ln not in numbers]
-    if len(numbers) < 0.9 * len(tail):
+    lone = re.compile(r"\s*[-+]?\d+,\d+([eE][-+]?\d+)?\s*")
+    count = len(list(itertools.takewhile(lone.fullmatch, reversed(tail))))
+    if count < 2:
         return False
+    above = lines[: len(lines) - count]
     titles = [line for line in above if line.strip() and not line.startswith(COMMENT_MARKS)]
     if titles:
         return "," not in titles[-1] and ":" not in titles[-1]
@@ -229,7 +233,12 @@ def _body_start(path: object, lines: list[str], delimiter: str, decimal: str, wi
         if not is_row(line, _KNOWN_MARK):
             continue
         following = [ln for ln in lines[start : start + 12] if ln.strip()]
-        if sum(is_row(ln, _ANY_MARK) for ln in following) < 0.6 * len(following):
+        rows = [
+            is_row(ln, _ANY_MARK)
+            or (len(split(ln, delimiter)) == width and _is_clean(split(ln, delimiter), decimal))
+            for ln in following
+        ]
+        if sum(rows) < 0.6 * len(following):
             continue
         cells = split(line, delimiter)
         second = split(following[1], delimiter) if len(following) > 1 else cells
@@ -364,12 +373,12 @@ def _read_preamble(table: Table, above: list[str], delimiter: str) -> None:
                 table.coupling = coupling_hint(key, value)
             said = unit_hint(key, value)
             if said and not any(table.units):
-                if len(said) == channels:
+                if len(said) == 1:
+                    table.units = [said[0]] * channels
+                elif len(said) == channels:
                     table.units = list(said)
                 elif len(said) == channels - 1:
                     table.units = [None, *said]
-                elif len(said) == 1:
-                    table.units = [said[0]] * channels
 
 
 def _find_time(table: Table, hints: Hints) -> None:
@@ -395,9 +404,9 @@ def _find_time(table: Table, hints: Hints) -> None:
     if k > 1 and indexed and indexed[0] == 0:
         table.dropped.append(0)
     if table.time_column is None and 0 not in table.dropped and k > 1:
-        even, running = _first_column(table)
+        rising, even, running = _first_column(table)
         if hints.channels is not None:
-            is_axis = even and hints.channels == k - 1
+            is_axis = rising and hints.channels == k - 1
         else:
             is_axis = even and (not titled or hints.time_unit)
         if is_axis and running and not hints.time_unit:
@@ -411,17 +420,19 @@ def _find_time(table: Table, hints: Hints) -> None:
             table.time_unit = unit
 
 
-def _first_column(table: Table) -> tuple[bool, bool]:
-    """Whether the sampled first column rises evenly, and whether it is 0, 1, 2, ..."""
-    values = []
-    for row in table.sample:
-        if number(row[0], table.dialect.decimal):
-            values.append(float(row[0].replace(",", ".")))
-    if len(values) < 3 or len(values) < 0.9 * len(table.sample):
-        return False, False
+def _first_column(table: Table) -> tuple[bool, bool, bool]:
+    """Whether the sampled first column mostly rises, rises evenly, and is 0, 1, 2, ..."""
+    values = [
+        float(row[0].replace(",", "."))
+        for row in table.sample
+        if number(row[0], table.dialect.decimal)
+    ]
+    if len(values) < 2 or len(values) < 0.9 * len(table.sample):
+        return False, False, False
     steps = [b - a for a, b in itertools.pairwise(values)]
     middle = sorted(steps)[len(steps) // 2]
-    good = sum(0 <= step <= 2.5 * middle for step in steps)
-    even = values[-1] > values[0] and middle > 0 and good >= 0.9 * len(steps)
+    rising = values[-1] > values[0] and sum(step >= 0 for step in steps) >= 0.9 * len(steps)
+    alike = sum(0.75 * middle <= step <= 1.25 * middle for step in steps)
+    even = rising and len(steps) > 1 and middle > 0 and alike >= 0.8 * len(steps)
     running = even and values[0] in (0.0, 1.0) and all(step == 1.0 for step in steps)
-    return even, running
+    return rising, even, running

@@ -19,7 +19,7 @@ from refdb.captures.options import (
     clean_name,
     wanted_channels,
 )
-from refdb.captures.timeaxis import TimeAxis, measure
+from refdb.captures.timeaxis import TimeAxis, measure, roundest
 from refdb.captures.words import plural, refusal, short, shown
 from refdb.records import Capture, Channel, Coupling
 
@@ -216,7 +216,7 @@ def settle_rate(
         return checked_rate(path, rate, origin), decoded.layout.start_s, remarks
     axis = measure(path, decoded.time, decoded.time_resolution)
     factor, remarks = _time_factor(axis, decoded, options)
-    measured = axis.rate / factor
+    measured = roundest(axis.rate / factor, 1e-12)
     remarks += axis.remarks
     for other, who in ((asked, "was asked for and is used"), (stated, "is stated; time is used")):
         if other is not None and not _near(other, measured):

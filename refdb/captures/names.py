@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from refdb.captures.options import TIME_UNITS, clean_name
+from refdb.captures.timeaxis import roundest
 from refdb.errors import CaptureError
 from refdb.units import canonical_unit
 
@@ -132,7 +133,7 @@ def rate_of(key: str, value: str) -> float | None:
     unit = match["unit"] or key_unit or value.replace(match["number"], "").strip(" ,;\t")
     if step:
         seconds = number * (time_factor(unit or "s") or 1.0)
-        return 1.0 / seconds if seconds else 0.0
+        return roundest(1.0 / seconds, 1e-12) if seconds > 0 else 0.0
     in_hz = _RATE_UNIT.match(unit or "Hz")
     return number * (_PREFIXES[in_hz["prefix"]] if in_hz else 1.0)
 

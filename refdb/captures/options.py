@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from refdb.captures.words import refusal, short
 from refdb.errors import CaptureError
 from refdb.records import Coupling
-from refdb.units import canonical_unit
+from refdb.units import UNITS, canonical_unit
 
 MAX_CHANNELS = 8
 MIN_RATE_HZ = 1e-3
@@ -79,12 +79,12 @@ def wanted_channels(path: object, text: str | None) -> tuple[Wanted, ...] | None
             )
         try:
             wanted.append(Wanted(cleaned, canonical_unit(unit) if says_unit else None))
-        except CaptureError as error:
+        except CaptureError:
             raise refusal(
                 path,
                 f"a known unit for channel '{cleaned}'",
                 short(unit.strip()),
-                str(error).partition(": ")[2],
+                f"write one of {', '.join(UNITS)}",
             ) from None
     if len(wanted) > MAX_CHANNELS:
         raise refusal(
