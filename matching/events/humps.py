@@ -9,7 +9,15 @@ import numpy as np
 
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
-from matching.events.lines import Lines, block_mean, demodulate, instants, lines, strongest
+from matching.events.lines import (
+    Lines,
+    autocorrelation,
+    block_mean,
+    demodulate,
+    instants,
+    lines,
+    strongest,
+)
 from matching.events.steady import steady_run
 from matching.tools import Floats, smooth
 
@@ -47,11 +55,51 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     if turns.size < 2:
         return none_found(scout)
     scout["hump_hz"] = rate * (turns.size - 1) / float(turns[-1] - turns[0])
+    heights = hump_heights(flat, trough)
+    count, sure = cylinder_count(heights, hint.get("per_cycle", 0.0))
+    if sure:
+        scout["per_cycle"] = float(count)
     marks = {
         "steady": np.array([begin, end], dtype=np.float64),
-        "trough": turns[:-1],
+        "trough": turns,
+        "height": heights,
+        "per_cycle": np.array([float(count)]),
     }
     return make(signal, turns[:-1], turns[1:], turns[:-1], (0.0, 100.0), marks, scout)
+
+
+def hump_heights(x: Floats, trough: Floats) -> Floats:
+    """Peak of x (n,) between neighbouring troughs over the mean of the two: (humps,), unit of x."""
+    edge = np.clip(np.round(trough).astype(np.int64), 0, x.size - 1)
+    peak = np.array([x[a : b + 1].max() for a, b in zip(edge[:-1], edge[1:], strict=True)])
+    return peak - 0.5 * (x[edge[:-1]] + x[edge[1:]])
+
+
+def cylinder_count(heights: Floats, expected: float) -> tuple[int, bool]:
+    """Humps per engine cycle (3 to 8) and whether the heights (n,) show it by repeating.
+
+    Falls back to what is expected, or 0 for unknown. Two full cycles are the least that can tell.
+    """
+    centred = heights - smooth(heights, min(25, heights.size))
+    most = min(8, heights.size // 2)
+    if most < 3 or not float(np.dot(centred, centred)) > 0.0:
+        return int(expected), False
+    repeat = autocorrelation(centred[:, None])
+    counts = np.arange(3, most + 1)
+    score = np.array([_at_multiples(repeat, int(k)) for k in counts])
+    best = float(score.max())
+    clear = best > max(0.2, 2.5 / np.sqrt(heights.size))
+    if 3 <= expected <= most:
+        fits = not clear or score[int(round(expected)) - 3] > 0.4 * best
+        return (int(round(expected)), clear) if fits else (int(counts[np.argmax(score)]), clear)
+    if not clear:
+        return int(expected), False
+    return int(counts[score > 0.8 * best][0]), True
+
+
+def _at_multiples(repeat: Floats, count: int) -> float:
+    lags = count * np.arange(1, min(5, (repeat.size - 1) // count) + 1)
+    return float(repeat[lags].mean()) if lags.size else -1.0
 
 
 def levelled(x: Floats, width: int) -> Floats:

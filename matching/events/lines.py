@@ -136,3 +136,13 @@ def deepest(wave: Floats, slots: int) -> float:
     width = max(1, bins // (slots * 5))
     calm = np.convolve(np.concatenate((wave[-width:], wave, wave[:width])), np.ones(width), "same")
     return (int(np.argmin(calm[width : width + bins])) + 0.5) / bins
+
+
+def autocorrelation(rows: Floats) -> Floats:
+    """Normalised autocorrelation of a train of rows (n, k) for the lags 0 .. 2/3 n - 1."""
+    n = rows.shape[0]
+    padded = fast_length(2 * n)
+    power = np.abs(np.fft.rfft(rows, padded, axis=0)) ** 2
+    raw = np.fft.irfft(power.sum(axis=1), padded)[: max(1, 2 * n // 3)]
+    overlap = n / (n - np.arange(raw.size, dtype=np.float64))
+    return raw / max(float(raw[0]), 1e-30) * overlap

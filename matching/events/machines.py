@@ -11,6 +11,7 @@ from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
 from matching.events.lines import (
     Lines,
+    autocorrelation,
     block_mean,
     deepest,
     demodulate,
@@ -66,36 +67,41 @@ def electrical(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, flo
     )
 
 
+# Which multiples of the electrical frequency a bridge makes: 6 and 12 when healthy, 1 to 4 when a
+# diode, a phase or the balance of the phases is not. The fifth is left out of the comb, since it is
+# the sixth of a neighbour 20 % away.
+COMB = np.array([1.0, 2.0, 3.0, 4.0, 6.0, 12.0])
+COMB_WEIGHT = np.array([1.0, 1.0, 0.8, 1.0, 1.0, 1.0])
+# Strongest line -> what it may be a multiple of; health is likelier than a fault.
+CANDIDATES = ((6.0, 1.1), (12.0, 0.95), (2.0, 1.0), (1.0, 1.0))
+
+
 def electrical_frequency(spectrum: Lines, low: float, high: float) -> float:
     """Electrical frequency (Hz) from the spectrum alone; 0 when no line stands out.
 
-    The strongest line is the 6th (healthy), the 2nd (phase or diode open) or the 1st multiple.
-    Lines at its other sixths settle for the 6th; a strong 2nd harmonic without them for the 1st.
+    The strongest line is the 6th (healthy), 12th, 2nd (phase open) or 1st multiple (diode); the
+    reading whose comb holds most, weighted by what speeds are likely, wins. A phase open and
+    otherwise pure cannot be told from a healthy machine at a third of the speed.
     """
     top = strongest(spectrum, 1.5 * low, high * HUMPS, (1400.0, 1.2))
-    if top <= 0.0:
+    if top <= 0.0 or float(spectrum.line(top)) <= 0.0:
         return 0.0
-    size = float(spectrum.line(top))
-    if size <= 0.0:
-        return 0.0
-    sixths = spectrum.line(top / 6.0 * np.array([1.0, 2.0, 4.0, 5.0, 8.0])) / size
-    half = float(spectrum.line(top / 2.0)) / size
-    second, third = spectrum.line(top * np.array([2.0, 3.0])) / size
-    if top / HUMPS >= low and np.sort(sixths)[-2] > 0.04 and top > 450.0:
-        return top / 6.0
-    if half > 0.25 and top / 2.0 >= low:
-        return top / 2.0
-    if second > 0.45 and third > 0.15 and top < 1000.0:
-        return top
-    if top < 650.0:
-        return top / 2.0
-    return top / 6.0
+    best, best_score = 0.0, 0.0
+    for multiple, likely in CANDIDATES:
+        f = top / multiple
+        if not low <= f <= high:
+            continue
+        score = float(np.dot(COMB_WEIGHT, spectrum.line(f * COMB)))
+        score *= likely * float(np.exp(-0.5 * (np.log(f / 350.0) / 1.6) ** 2))
+        if score > best_score:
+            best, best_score = f, score
+    return best
 
 
 def near_electrical(spectrum: Lines, expected: float) -> float:
     """Electrical frequency (Hz) whose comb holds most, within 0.72 to 1.38 of what is expected.
 
-    The fifth multiple is left out, since it is the sixth of a neighbour 20 % away.
+    Powers rather than amplitudes are added here, so that the strongest line places the comb.
     """
     f = expected * np.exp(np.arange(np.log(0.72), np.log(1.38), 0.0015))
     score = np.zeros(f.size)
@@ -160,7 +166,7 @@ def turns(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     marks = {
         "ripple": (hump + 0.5) * width - 0.5 + begin,
         "steady": np.array([begin, end], dtype=np.float64),
-        "per_turn": np.array([count if sure else 0.0]),
+        "per_turn": np.array([float(count) if sure or "per_turn" in hint else 0.0]),
     }
     if edges.size < 2:
         return none_found(scout)
@@ -192,37 +198,40 @@ def ripple_frequency(
 def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) -> tuple[int, bool]:
     """Ripples per turn and whether the recording shows it: the lag at which ripples repeat.
 
-    Each ripple (between two instants of `hump`) is 12 numbers; the score of a lag is their mean
-    correlation. Multiples of the true count repeat as well, so the least good lag wins.
+    Each ripple (between two instants of `hump`) is 12 numbers; the score of a count is the mean
+    autocorrelation at its first whole multiples. A multiple of the true count scores as well, so
+    the least good count wins; the score must stand out of what chance gives.
     """
     shapes = _shapes(y, hump)
-    most = min(most, shapes.shape[0] // 2)
+    most = min(most, shapes.shape[0] // 3)
     if most < least:
         return int(expected), False
-    lags = np.arange(least, most + 1)
-    score = np.array([_repeat(shapes, int(k)) for k in lags])
+    repeat = autocorrelation(shapes)
+    counts = np.arange(least, most + 1)
+    score, chance = np.zeros(counts.size), np.zeros(counts.size)
+    for i, count in enumerate(counts):
+        lags = count * np.arange(1, min(12, repeat.size // count) + 1)
+        lags = lags[lags < repeat.size]
+        score[i] = repeat[lags].mean()
+        chance[i] = 1.0 / np.sqrt(3.0 * shapes.shape[0] * lags.size)
     best = float(score.max())
-    if expected >= least and expected <= most:
+    clear = bool(best > max(0.05, 4.0 * float(chance[np.argmax(score)])))
+    if least <= expected <= most:
         k = int(round(expected)) - least
-        if score[k] > 0.6 * best or best < 0.25:
-            return int(round(expected)), bool(score[k] > 0.25)
-    if best < 0.15:
+        if not clear or score[k] > 0.3 * best:
+            return int(round(expected)), clear
+    if not clear:
         return int(expected), False
-    good: Ints = lags[score > 0.8 * best]
-    return int(good[0]), best > 0.25
+    good: Ints = counts[score > 0.75 * best]
+    return int(good[0]), True
 
 
 def _shapes(y: Floats, hump: Floats) -> Floats:
     """Ripples on 12 points, without what all have in common and without slow drift."""
     part = hump[:-1, None] + np.diff(hump)[:, None] * ((np.arange(12) + 0.5) / 12.0)
     part = np.interp(part, np.arange(y.size, dtype=np.float64), y)
-    slow = smooth(part.mean(axis=1), min(41, part.shape[0]))
+    slow = smooth(part.mean(axis=1), min(31, part.shape[0]))
     part = part - slow[:, None]
     part = part - np.median(part, axis=0)
     limit = 6.0 * float(np.median(np.abs(part))) + 1e-30
     return np.clip(part, -limit, limit)
-
-
-def _repeat(shapes: Floats, lag: int) -> float:
-    a, b = shapes[:-lag], shapes[lag:]
-    return float(np.sum(a * b) / max(float(np.sqrt(np.sum(a * a) * np.sum(b * b))), 1e-30))
