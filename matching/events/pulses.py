@@ -16,12 +16,12 @@ from matching.tools import Bools, Floats, Ints, mode_level, schmitt, smooth, thi
 def pulses(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
     """One event per active stretch; the anchor is its start (or its end with anchor = "stop").
 
-    params: role; active 'high' | 'low'; share, trigger level between rest and active (0..1);
+    params: role; active 'high' | 'low' | 'switch' (the lower of two states); share, trigger level between rest and active (0..1);
     merge_ms, gaps shorter than this are inside one pulse (chopping); min_ms, shorter ones are
     dropped; least, the smallest share of the largest typical pulse's area one must have (spikes
     from elsewhere); window_ms, fixed around the anchor; or window, [before, after] in typical
     pulse lengths; or own = [before, after], in lengths of the pulse itself: its start is 0 and
-    its end 100 on the axis.
+    its end 100 on the axis; or until = "next": from start to start, 0 to 100.
     smooth_us, averaging before anything else, widened up to smooth_most_us in heavy noise.
     marks: pulse_start, pulse_stop of the events; levels [rest, active]; smooth [samples].
     """
@@ -101,6 +101,8 @@ def _window(
 ) -> tuple[Floats, Floats, tuple[float, float]]:
     """Window of every pulse and what its ends mean on the axis."""
     anchor = end if params.get("anchor") == "stop" else begin
+    if params.get("until") == "next" and begin.size > 1:
+        return begin, np.append(begin[1:], 2.0 * begin[-1] - begin[-2]), (0.0, 100.0)
     if "own" in params:
         before, after = params["own"]
         length = end - begin
@@ -118,8 +120,11 @@ def levels(x: Floats, active: str) -> tuple[float, float]:
 
     high: rest is the low state (the mode of the lower half), active what the pulses reach.
     low: rest is the high state, whose kicks above it must not count; active the low state.
+    switch: as low, by the two most frequent levels.
     """
     part = thin(x)
+    if active == "switch":
+        return two_states(part)
     low, high = np.quantile(part, [0.002, 0.998])
     if active == "low":
         # a flyback kick reaches far above the resting level but lasts a small share of the time
@@ -132,6 +137,27 @@ def levels(x: Floats, active: str) -> tuple[float, float]:
     lower = part[part < 0.5 * (low + top)]
     rest = mode_level(lower) if lower.size > 10 else float(low)
     return rest, typical_top(x, rest, float(high))
+
+
+def two_states(x: Floats) -> tuple[float, float]:
+    """Upper and lower of the two most frequent levels of x (n,), a sixth of its range apart.
+
+    Histogram modes as in IEEE 181, but not one per half: a flyback kick may hold the upper half.
+    """
+    low, high = np.quantile(x, [0.001, 0.999])
+    if high <= low:
+        return float(high), float(low)
+    counts, edges = np.histogram(x, bins=120, range=(float(low), float(high)))
+    wide = np.convolve(counts, np.ones(3), "same")
+    first = int(np.argmax(wide))
+    far = np.where(np.abs(np.arange(120) - first) >= 20, wide, -1.0)
+    second = int(np.argmax(far))
+
+    def near(k: int) -> float:
+        inside = x[(x >= edges[max(k - 1, 0)]) & (x <= edges[min(k + 2, 120)])]
+        return float(np.median(inside)) if inside.size else float(edges[k])
+
+    return max(near(first), near(second)), min(near(first), near(second))
 
 
 def typical_top(x: Floats, rest: float, high: float) -> float:

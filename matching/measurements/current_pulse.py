@@ -30,7 +30,9 @@ def pulse_anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     dip: largest drop below an earlier value between onset and release, over the peak.
     ripple: rms about the 0.3 ms average in the last 40 %.  chop_hz: its frequency.
     flat: share of the width within 4 % of the peak.  late_slope: slope of the last fifth over the
-    slope from onset to half.  charge: integral over the pulse, unit x s.
+    slope from onset to half.  charge: integral over the pulse, unit x s.  fit_slope, fit_rate,
+    fit_step, fit_error: V/L (unit/s), R/L (1/s), step at onset and rms misfit over the peak of an
+    RL rise fitted to the pulse up to 97 % of its peak (`rl_fit`).
     """
     return cut.shared(f"pulse:{role}", lambda: _anatomies(cut, role))
 
@@ -69,6 +71,12 @@ def _pulse(
     out = _rise(y, rate, peak, (onset, t10, t50, t90, t97))
     out |= _body(y, rate, peak, onset, release)
     out |= _needle(y, rate, peak, onset, release)
+    stop = int(min(max(t97, onset + 4), release)) + 1
+    fit = rl_fit(y[int(np.ceil(onset)) : stop], rate)
+    out |= {
+        "fit_slope": fit[0], "fit_rate": fit[1], "fit_step": fit[2] / peak,
+        "fit_error": fit[3] / peak,
+    }  # fmt: skip
     out["fall"] = fall
     return out
 
@@ -79,6 +87,24 @@ def _first(y: Floats, level: float) -> float:
     if k == 0 or y[k] == y[k - 1]:
         return float(k)
     return k - 1 + float(np.clip((level - y[k - 1]) / (y[k] - y[k - 1]), 0.0, 1.0))
+
+
+def rl_fit(y: Floats, rate: float) -> tuple[float, float, float, float]:
+    """V/L, R/L, current at the start and rms misfit of an RL rise y (n,), n >= 4, by least squares.
+
+    L di/dt + R i = V integrates to i(t) = i(0) + (V/L) t - (R/L) times the integral of i, which
+    is linear in the three unknowns and needs no derivative of the noise.
+    """
+    if y.size < 4:
+        return NAN, NAN, NAN, NAN
+    t = np.arange(y.size) / rate
+    area = np.concatenate(([0.0], np.cumsum(0.5 * (y[1:] + y[:-1])))) / rate
+    scale = np.array([t[-1], max(float(np.abs(area).max()), 1e-30), 1.0])
+    table = np.column_stack((t, -area, np.ones(y.size))) / scale
+    solution, *_ = np.linalg.lstsq(table, y, rcond=1e-9)
+    miss = float(np.sqrt(np.mean((table @ solution - y) ** 2)))
+    slope, decay, start = solution / scale
+    return float(slope), float(decay), float(start), miss
 
 
 def _release(y: Floats, end: int, onset: float, rate: float) -> tuple[float, float]:
@@ -200,7 +226,8 @@ def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
     """Time from start to start of the pulses, by `pick`, in s times `factor`.
 
     With pick "longest" or "shortest": the largest or smallest over the median, so that a missing
-    pulse reads 2 and a second one in the same cycle reads far below 1.
+    pulse reads 2 and a second one in the same cycle reads far below 1. What the recording shows
+    before the first and after the last start counts for the longest.
     """
     start = cut.events.marks.get("pulse_start", cut.events.anchor)
     if start.size < 2:
@@ -209,7 +236,8 @@ def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
     how = wanted.params.get("pick", "median")
     if how in ("longest", "shortest"):
         usual = float(np.median(gap))
-        return float((gap.max() if how == "longest" else gap.min()) / usual)
+        outer = max(float(start[0]), cut.signal.n - float(start[-1])) / cut.rate_hz
+        return (max(float(gap.max()), outer) if how == "longest" else float(gap.min())) / usual
     return picked(gap, wanted)
 
 
@@ -221,6 +249,24 @@ def pulse_duty(cut: Cut, wanted: CardMeasurement) -> float:
     if not parts or start.size < 2:
         return NAN
     return 100.0 * float(np.median(parts["width"])) * cut.rate_hz / float(np.median(np.diff(start)))
+
+
+@measurement("pulses-per-group")
+def pulses_per_group(cut: Cut, wanted: CardMeasurement) -> float:
+    """Pulses in one engine cycle: pulses over the number of groups that long pauses set apart.
+
+    A pause is long when it is over half the longest and twice the shortest; 1 if none is.
+    """
+    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    if start.size < 3:
+        return float(min(start.size, 1))
+    gap = np.diff(start)
+    if gap.max() < 2.0 * gap.min():
+        return 1.0
+    breaks = np.flatnonzero(gap > 0.5 * gap.max())
+    if breaks.size < 2:
+        return float(start.size) / (breaks.size + 1)
+    return float(np.mean(np.diff(breaks)))
 
 
 @measurement("pulses-per-second")

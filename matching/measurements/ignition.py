@@ -35,7 +35,9 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     ring_count: swings above a tenth of the first.  dwell, on_step, on_late: duration, largest
     depth in its first quarter, mean depth of its last quarter.  on_ring: rms about the 0.3 ms
     average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
-    first edge to last spark's end.
+    first edge to last spark's end.  base: the calm level itself.  on_first, on_last: absolute level
+    from 15 to 30 and 80 to 97 % of the dwell.  edge: 10 to 90 % of the firing edge, s.  top_time:
+    time the firing line stays above half its height, s.
     """
     return cut.shared(f"ignition:{role}", lambda: _anatomies(cut, role))
 
@@ -76,6 +78,8 @@ def _firing(
         ends.append(_spark_end(x, rate, noise, base, strike, min(stop, strike + LONGEST_SPARK_S * rate)))
     burns = (np.array(ends) - strikes) / rate
     out |= _line(x, rate, base, first, ends[0])
+    out |= _edge_times(x, rate, base, first)
+    out["base"] = base
     out |= _ring(x, rate, noise, base, ends[-1], min(limit, x.size))
     out["burn"], out["burn_last"] = float(burns[0]), float(burns[-1])
     out["burn_sum"] = float(burns.sum())
@@ -150,6 +154,32 @@ def _line(x: Floats, rate: float, base: float, strike: float, end: float) -> dic
     }  # fmt: skip
 
 
+def _edge_times(x: Floats, rate: float, base: float, strike: float) -> dict[str, float]:
+    """How quickly the firing line rises, and how long it stays up: a clamp holds it flat."""
+    a = max(int(strike - 150e-6 * rate), 0)
+    part = x[a : int(strike + 400e-6 * rate) + 2]
+    centre = min(int(strike) - a, part.size - 1)
+    reach = centre + max(2, int(SPIKE_S * rate))
+    peak = centre + int(np.argmax(part[centre:reach])) if part[centre:reach].size else centre
+    foot = float(part[: centre + 1].min())
+    rise = float(part[peak]) - foot
+    before = part[: peak + 1][::-1]
+    t90 = _back(before, foot + 0.9 * rise)
+    t10 = _back(before, foot + 0.1 * rise)
+    half = base + 0.5 * (float(part[peak]) - base)
+    after = _back(part[peak:], half)
+    return {"edge": (t10 - t90) / rate, "top_time": (after + _back(before, half)) / rate}
+
+
+def _back(part: Floats, level: float) -> float:
+    """Fractional samples until part (n,), starting high, first falls below the level."""
+    k = int(np.argmax(part < level))
+    if k == 0:
+        return float(part.size - 1)
+    step = part[k - 1] - part[k]
+    return k - 1 + (float((part[k - 1] - level) / step) if step > 0 else 1.0)
+
+
 def _ring(
     x: Floats, rate: float, noise: float, base: float, end: float, limit: float
 ) -> dict[str, float]:
@@ -184,7 +214,7 @@ def _dwell(
     x: Floats, rate: float, noise: float, base: float, first: float, earlier: float
 ) -> dict[str, float]:
     """The charging of the coil before the firing edge, seen as a step away from calm."""
-    names = ("dwell", "on_step", "on_late", "on_ring")
+    names = ("dwell", "on_step", "on_late", "on_ring", "on_first", "on_last")
     begin = int(max(first - LONGEST_DWELL_S * rate, earlier + 3e-3 * rate, 0))
     end = int(first - max(25e-6 * rate, 2))
     if end - begin < 8 or first - begin < 1.5e-3 * rate:
@@ -194,11 +224,12 @@ def _dwell(
     least = max(0.3 * float(np.quantile(calm, 0.97)), 5.0 * noise)
     on = np.flatnonzero(calm > least)
     if on.size == 0:
-        return {"dwell": 0.0, "on_step": 0.0, "on_late": 0.0, "on_ring": 0.0}
+        return dict.fromkeys(names, 0.0) | {"on_first": base, "on_last": base}
     start = int(on[0])
     if start < 2 and begin == 0:
         return dict.fromkeys(names, NAN)  # the recording began inside the dwell
     charge = depth[start:]
+    n = charge.size
     quarter = charge[: max(3, charge.size // 4)]
     ringing = quarter - smooth(quarter, max(3, int(0.3e-3 * rate)))
     return {
@@ -206,6 +237,8 @@ def _dwell(
         "on_step": float(quarter.max()),
         "on_late": float(charge[-max(3, charge.size // 4) :].mean()),
         "on_ring": float(np.sqrt(np.mean(ringing**2))),
+        "on_first": base - float(charge[int(0.15 * n) : int(0.3 * n) + 1].mean()),
+        "on_last": base - float(charge[int(0.8 * n) : int(0.97 * n) + 1].mean()),
     }
 
 
