@@ -11,6 +11,12 @@ from pathlib import Path
 from refdb.errors import CatalogueError
 
 _FULL = "found the disk full; free some space and try again, nothing was half-written"
+_FULL_NAMES = (  # the last two: no room for the index beside the write-ahead log
+    "SQLITE_FULL",
+    "SQLITE_IOERR_WRITE",
+    "SQLITE_IOERR_SHMOPEN",
+    "SQLITE_IOERR_SHMSIZE",
+)
 _BUSY_NAMES = ("SQLITE_BUSY", "SQLITE_LOCKED")
 
 
@@ -66,9 +72,9 @@ def _of_sqlite(path: Path, error: sqlite3.Error) -> str:
     name = _name(error)
     if name == "SQLITE_NOTADB":
         return str(not_ours(path, "a file that is no database"))
-    if name == "SQLITE_FULL" or name == "SQLITE_IOERR_WRITE":
+    if name in _FULL_NAMES:
         return f"{path}: expected room to write, {_FULL}"
-    if name.startswith("SQLITE_CORRUPT"):
+    if name.startswith("SQLITE_CORRUPT") or str(error).startswith("Could not decode"):
         return (
             f"{path}: expected an undamaged catalogue, found damage ({_line(error)}); "
             "see what is still good with `straygauge verify`, or restore a backup"
@@ -76,7 +82,7 @@ def _of_sqlite(path: Path, error: sqlite3.Error) -> str:
     if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_AUTH")):
         return _forbidden(path)
     if name.startswith("SQLITE_CANTOPEN"):
-        return _forbidden(path) if path.parent.is_dir() else _no_folder(path)
+        return _cannot_open(path)
     if name.startswith(_BUSY_NAMES):
         return (
             f"{path}: expected a turn, found other programs using the catalogue; "
@@ -100,6 +106,17 @@ def _of_system(path: Path, error: OSError) -> str:
         f"{path}: expected a file that can be read and written, "
         f"found '{error.strerror or _line(error)}'; check the path and the disk"
     )
+
+
+def _cannot_open(path: Path) -> str:
+    if not path.parent.is_dir():
+        return _no_folder(path)
+    if not path.exists():
+        return (
+            f"{path}: expected a catalogue, found that the file has gone; "
+            "restore a backup, or name the right one with --catalogue"
+        )
+    return _forbidden(path)
 
 
 def _forbidden(path: Path) -> str:

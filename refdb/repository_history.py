@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from hashlib import sha256
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, RowMapping, func, insert, select
 
@@ -13,12 +13,25 @@ from refdb import samples
 from refdb.records import HistoryEntry, Reference
 from refdb.tables import HistoryRow, ReferenceRow, TraceRow, table
 
+_Parsed = TypeVar("_Parsed", list, dict)
+
 history, reference, trace = table(HistoryRow), table(ReferenceRow), table(TraceRow)
 
 
 def canonical(value: object) -> str:
-    """JSON with one spelling per value, so that it can be hashed."""
-    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+    """JSON with one spelling per value, so that it can be hashed; damaged values included."""
+    return json.dumps(
+        value, ensure_ascii=False, sort_keys=True, separators=(",", ":"), default=repr
+    )
+
+
+def parsed(text: object, kind: type[_Parsed]) -> _Parsed:
+    """The list or object a stored JSON text stands for; an empty one if it was damaged."""
+    try:
+        value = json.loads(text)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return kind()
+    return value if isinstance(value, kind) else kind()
 
 
 def seal(reference: Reference, start_s: float, remarks: Iterable[str], trace_digest: str) -> str:
@@ -45,7 +58,7 @@ def stored_seal(connection: Connection, known: Reference) -> str:
     columns = (reference.c.start_s, reference.c.remarks, func.substr(trace.c.body, 1, 32))
     query = select(*columns).select_from(reference.outerjoin(trace))
     start_s, remarks, start = connection.execute(query.where(reference.c.id == known.id)).one()
-    return seal(known, start_s, json.loads(remarks), samples.digest(start or b""))
+    return seal(known, start_s, parsed(remarks, list), samples.digest(start or b""))
 
 
 class Chain:
@@ -118,5 +131,5 @@ def entry(row: RowMapping) -> HistoryEntry:
         action=row["action"],
         reference_id=row["reference_id"],
         why=row["why"],
-        detail=json.loads(row["detail"]),
+        detail=parsed(row["detail"], dict),
     )

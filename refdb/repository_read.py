@@ -164,11 +164,11 @@ def capture(connection: Connection, id_: int, place: str) -> Capture:
     body, start_s, remarks = found
     known = one_reference(connection, id_)
     assert known is not None
-    return build_capture(known, body, start_s, json.loads(remarks), place)
+    return build_capture(known, body, start_s, remarks, place)
 
 
 def build_capture(
-    known: Reference, body: bytes | None, start_s: float, remarks: list[str], place: str
+    known: Reference, body: bytes | None, start_s: float, remarks_text: str, place: str
 ) -> Capture:
     """A capture from a reference and its trace; raises as `capture` does."""
     name = f"{place}: reference {known.id}"
@@ -177,6 +177,10 @@ def build_capture(
     array, overload = samples.decode(body, name=name)
     if array.shape != (len(known.channels), known.n_samples):
         raise samples.damaged(name, f"another number of them {array.shape}")
+    try:
+        remarks = tuple(json.loads(remarks_text))
+    except (TypeError, ValueError) as error:
+        raise samples.damaged(name, "unreadable remarks") from error
     return Capture(
         samples=array,
         rate_hz=known.rate_hz,
@@ -188,7 +192,7 @@ def build_capture(
         sha256=known.sha256,
         start_s=start_s,
         overload=overload,
-        remarks=tuple(remarks),
+        remarks=remarks,
     )
 
 
@@ -218,7 +222,7 @@ def context_counts(connection: Connection, wanted: Filter = ()) -> tuple[Context
             reference.c.fault,
             func.count().label("captures"),
             func.count(reference.c.vehicle_id.distinct()).label("vehicles"),
-            func.sum(reference.c.origin == "simulated").label("simulated"),
+            func.count().filter(reference.c.origin == "simulated").label("simulated"),
         )
         .select_from(reference.outerjoin(family))
         .where(*wanted)

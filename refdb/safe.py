@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import json
+import sqlite3
 import zlib
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 from sqlalchemy import Connection, select
 
@@ -12,7 +13,7 @@ from refdb import repository_read as read
 from refdb.catalogue_errors import sqlite_error
 from refdb.errors import CatalogueError
 from refdb.records import Damage
-from refdb.repository_history import broken_links, history, stored_seal
+from refdb.repository_history import broken_links, history, parsed, stored_seal
 
 
 def damages(connection: Connection) -> list[Damage]:
@@ -21,15 +22,28 @@ def damages(connection: Connection) -> list[Damage]:
     Goes on after each finding as far as SQLite can still read.
     """
     found: list[Damage] = []
-    for look in (_database, _links, _references, _derived, _history):
-        try:
-            found.extend(look(connection))
-        except Exception as error:
-            inner = sqlite_error(error)
-            if inner is None:
-                raise
-            found.append(Damage("database", f"part of the file cannot be read ({inner})"))
+    with _any_text(connection):
+        for look in (_database, _links, _references, _derived, _history):
+            try:
+                found.extend(look(connection))
+            except Exception as error:
+                inner = sqlite_error(error)
+                if inner is None:
+                    raise
+                found.append(Damage("database", f"part of the file cannot be read ({inner})"))
     return found
+
+
+@contextmanager
+def _any_text(connection: Connection) -> Iterator[None]:
+    """Text that is no UTF-8 any more is read all the same, so that its row can be named."""
+    link = connection.connection.dbapi_connection
+    assert isinstance(link, sqlite3.Connection)
+    link.text_factory = lambda data: data.decode("utf-8", "backslashreplace")
+    try:
+        yield
+    finally:
+        link.text_factory = str
 
 
 def _database(connection: Connection) -> Iterator[Damage]:
@@ -51,7 +65,8 @@ def _references(connection: Connection) -> Iterator[Damage]:
             body = connection.execute(
                 select(read.trace.c.body).where(read.trace.c.reference_id == known.id)
             ).scalar()
-            read.build_capture(known, body, 0.0, [], "verify")
+            body = body if isinstance(body, bytes) else None
+            read.build_capture(known, body, 0.0, "[]", "verify")
         except CatalogueError as error:
             message = str(error).partition(": ")[2]
             yield Damage("trace", message, known.id)
@@ -68,17 +83,14 @@ def _last_seals(connection: Connection) -> dict[int, str]:
     query = select(history.c.reference_id, history.c.detail).order_by(history.c.id)
     seals = {}
     for id_, detail in connection.execute(query.where(history.c.reference_id.is_not(None))):
-        try:
-            seals[id_] = json.loads(detail).get("seal", "")
-        except ValueError:
-            seals[id_] = ""
+        seals[id_] = parsed(detail, dict).get("seal", "")
     return seals
 
 
 def _derived(connection: Connection) -> Iterator[Damage]:
     columns = (read.derived.c.reference_id, read.derived.c.checksum, read.derived.c.payload)
     for id_, checksum, payload in connection.execute(select(*columns)):
-        if zlib.crc32(payload) != checksum:
+        if not isinstance(payload, bytes) or zlib.crc32(payload) != checksum:
             yield Damage("derived", f"reference {id_}: its derived data will be made again", id_)
 
 

@@ -11,7 +11,7 @@ from refdb.catalogue_errors import not_ours, told
 from refdb.errors import CatalogueError
 from refdb.records import Damage
 from refdb.safe_copy import copy_into, discard, online_copy
-from refdb.schema import prepare, stored_version
+from refdb.schema import prepare, refuse_others, stored_version
 
 
 def restore(backup: Path, path: Path, damages: Callable[[Path], list[Damage]]) -> Path | None:
@@ -27,7 +27,7 @@ def restore(backup: Path, path: Path, damages: Callable[[Path], list[Damage]]) -
     check_backup(backup)
     existed = os.path.lexists(path) and path.stat().st_size > 0
     if existed:
-        stored_version(path)
+        refuse_others(path)
     staged = path.with_name(f".{path.name[:200]}.{secrets.token_hex(4)}.restore")
     try:
         online_copy(backup, staged, lambda part: _bring_up(part, backup, damages))

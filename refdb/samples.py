@@ -2,7 +2,7 @@
 
 Layout of a trace, version 1, little-endian throughout:
 
-    magic "SGTR", version u8, digest 16 bytes (blake2b of all that follows),
+    magic "SGTR", version u8, digest 16 bytes (blake2b of version and all that follows),
     channels u16, samples u64, bytes of packed overload marks u64 (0: no marks),
     per channel: kind u8, flags u8, 6 x f64 of the grid, bytes of codes u64, bytes of signs u64,
     then the compressed bodies: overload marks, then codes and signs channel by channel.
@@ -34,6 +34,7 @@ _KINDS = (np.dtype("<i1"), np.dtype("<i2"), np.dtype("<i4"), np.dtype("<f4"), np
 _DELTA, _SIGNS = 1, 2
 _LEVEL = 1
 _TRIAL = 8192  # codes looked at to choose between plain and delta
+_DEFLATE_MOST = 1040  # no deflated byte stands for more, so that a claimed size is bounded
 _NO_GRID = Grid(1.0, 0.0, 1.0, 1.0, 1.0, 0.0)
 
 
@@ -75,7 +76,7 @@ def encode(
     for channel in coded:
         parts += (channel.codes, channel.signs)
     body = b"".join(parts)
-    return _PREFIX.pack(_MAGIC, VERSION, _digest(body)) + body
+    return _PREFIX.pack(_MAGIC, VERSION, _digest(VERSION, body)) + body
 
 
 def decode(
@@ -108,7 +109,7 @@ def check(trace: bytes, *, name: str = "trace") -> str:
             f"{name}: expected samples in layout {VERSION} or older, found layout {version}; "
             "use the newer straygauge that wrote them"
         )
-    if _digest(memoryview(trace)[_PREFIX.size :]) != stored:
+    if _digest(version, memoryview(trace)[_PREFIX.size :]) != stored:
         raise damaged(name, "others")
     return bytes(stored).hex()
 
@@ -126,8 +127,8 @@ def damaged(name: str, found: str) -> CatalogueError:
     )
 
 
-def _digest(body: bytes | memoryview) -> bytes:
-    return blake2b(body, digest_size=16).digest()
+def _digest(version: int, body: bytes | memoryview) -> bytes:
+    return blake2b(body, digest_size=16, salt=bytes([version])).digest()
 
 
 def _as_float64(samples: ArrayLike) -> NDArray[np.float64]:
@@ -137,13 +138,12 @@ def _as_float64(samples: ArrayLike) -> NDArray[np.float64]:
             f"samples: expected an array (channels, n), found shape {given.shape}; "
             "read the capture again"
         )
-    array = np.ascontiguousarray(given, dtype=np.float64)
-    if given.dtype.kind in "iu" and given.dtype.itemsize == 8 and np.any(np.abs(array) > 2.0**53):
+    if given.dtype.kind in "iu" and np.any((given > 2**53) | (given < -(2**53))):
         raise CatalogueError(
             f"samples: expected numbers that float64 holds exactly, found {given.dtype} beyond "
             "2^53; scale them first"
         )
-    return array
+    return np.ascontiguousarray(given, dtype=np.float64)
 
 
 # --- one channel ---------------------------------------------------------------------------
@@ -225,6 +225,9 @@ def _decode_body(
     at = _SIZES.size
     heads = [_CHANNEL.unpack_from(body, at + i * _CHANNEL.size) for i in range(channels)]
     at += channels * _CHANNEL.size
+    for kind, _flags, *_grid, codes_size, _signs_size in heads:
+        if count * _KINDS[kind].itemsize > _DEFLATE_MOST * codes_size:
+            raise ValueError(f"{count} samples out of {codes_size} bytes")
     overload = None
     if marks_size:
         overload = _unpack_bits(body[at : at + marks_size], channels * count)

@@ -33,6 +33,7 @@ PAGE_SIZE = 8192  # reads 10 kB payloads five times as fast as the default 4096
 
 _ONE_UPGRADE = threading.Lock()  # Alembic's context is global to the process
 _MAGIC = b"SQLite format 3\0"
+_WRITE_VERSION, _WAL = 18, 2  # where the header says how the file is written, and what
 
 
 def prepare(
@@ -48,8 +49,11 @@ def prepare(
     """
     with told(path):
         _make_file(path, create)
-        if not _looks_right(path) or stored_version(path, patience_s) != HEAD:
+        start = _first_bytes(path)
+        if not start or stored_version(path, patience_s) != HEAD:
             _upgrade(path, patience_s, keep_backup)
+        elif start[_WRITE_VERSION] != _WAL:
+            patiently(path, lambda: _to_wal(path), patience_s)
 
 
 def stored_version(path: Path, patience_s: float = PATIENCE_S) -> str | None:
@@ -64,6 +68,14 @@ def stored_version(path: Path, patience_s: float = PATIENCE_S) -> str | None:
 
     with told(path):
         return patiently(path, read, patience_s)
+
+
+def refuse_others(path: Path) -> None:
+    """Raises CatalogueError unless the file's header is a catalogue's, however damaged the rest."""
+    with told(path), open(path, "rb") as file:
+        header = file.read(100)
+    if header[: len(_MAGIC)] != _MAGIC or header[68:72] != APPLICATION_ID.to_bytes(4, "big"):
+        raise not_ours(path, "another file")
 
 
 def alembic_config(connection: Connection | None = None) -> Config:
@@ -92,13 +104,19 @@ def _make_file(path: Path, create: bool) -> None:
         return  # another program was faster
 
 
-def _looks_right(path: Path) -> bool:
-    """False for a file that is still empty; raises for one that is no database at all."""
+def _first_bytes(path: Path) -> bytes:
+    """The start of the header, empty for an empty file; raises for what is no database at all."""
     with open(path, "rb") as file:
-        start = file.read(len(_MAGIC))
-    if start and start != _MAGIC:
+        start = file.read(_WRITE_VERSION + 1)
+    if start and (start[: len(_MAGIC)] != _MAGIC or len(start) <= _WRITE_VERSION):
         raise not_ours(path, "a file that is no database")
-    return bool(start)
+    return start
+
+
+def _to_wal(path: Path) -> None:
+    """A restored or copied backup is a single file until it is worked on."""
+    with closing(connect(path)) as link:
+        link.execute("PRAGMA journal_mode = WAL")
 
 
 def _version(path: Path, link: sqlite3.Connection) -> str | None:
@@ -118,15 +136,32 @@ def _version(path: Path, link: sqlite3.Connection) -> str | None:
 
 def _upgrade(path: Path, patience_s: float, keep_backup: bool) -> None:
     with _ONE_UPGRADE, closing(connect(path)) as link:
+        connection = _for_alembic(link)
         patiently(path, lambda: _begin_upgrade(link), patience_s)
         try:
             version = _version(path, link)
             if version == HEAD:
                 return
-            _upgrade_locked(path, link, version, keep_backup)
+            _upgrade_locked(path, link, connection, version, keep_backup)
         finally:
             if link.in_transaction:
                 link.rollback()
+
+
+def _for_alembic(link: sqlite3.Connection) -> Connection:
+    """`link` as SQLAlchemy sees it, neither to be committed nor closed: `link` stays in charge.
+
+    Made before the transaction begins, because SQLAlchemy rolls back on its first connection.
+    """
+    from sqlalchemy import create_engine
+    from sqlalchemy.pool import StaticPool
+
+    engine = create_engine(
+        "sqlite://", creator=lambda: link, poolclass=StaticPool, pool_reset_on_return=None
+    )
+    connection = engine.connect()
+    connection.begin()  # in name only; Alembic then leaves the transaction to whoever began it
+    return connection
 
 
 def _begin_upgrade(link: sqlite3.Connection) -> None:
@@ -137,14 +172,18 @@ def _begin_upgrade(link: sqlite3.Connection) -> None:
 
 
 def _upgrade_locked(
-    path: Path, link: sqlite3.Connection, version: str | None, keep_backup: bool
+    path: Path,
+    link: sqlite3.Connection,
+    connection: Connection,
+    version: str | None,
+    keep_backup: bool,
 ) -> None:
     backup = None
     if version is not None and keep_backup:
         backup = _free_name(path, version)
         online_copy(path, backup)
     try:
-        _run_revisions(link)
+        _run_revisions(connection, link)
         if version is None:
             _first_row(link)
         broken = link.execute("PRAGMA foreign_key_check").fetchone()
@@ -161,16 +200,12 @@ def _upgrade_locked(
         raise
 
 
-def _run_revisions(link: sqlite3.Connection) -> None:
+def _run_revisions(connection: Connection, link: sqlite3.Connection) -> None:
     from alembic import command
-    from sqlalchemy import create_engine
-    from sqlalchemy.pool import StaticPool
 
-    engine = create_engine(
-        "sqlite://", creator=lambda: link, poolclass=StaticPool, pool_reset_on_return=None
-    )
-    connection = engine.connect()  # neither closed nor committed: `link` owns the transaction
     command.upgrade(alembic_config(connection), HEAD)
+    if not link.in_transaction:
+        raise RuntimeError("a revision ended the transaction that all of them share")
 
 
 def _first_row(link: sqlite3.Connection) -> None:
