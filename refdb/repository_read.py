@@ -143,9 +143,12 @@ def derived_payloads(connection: Connection, recipe: str, wanted: Filter) -> dic
     rows = connection.execute(
         _of(query, [*wanted, derived.c.recipe == recipe], derived.c.reference_id)
     )
-    return {
-        id_: payload for id_, checksum, payload in rows.all() if zlib.crc32(payload) == checksum
-    }
+    return {id_: payload for id_, checksum, payload in rows.all() if sound(payload, checksum)}
+
+
+def sound(payload: object, checksum: object) -> bool:
+    """True when a derived payload is what was stored."""
+    return isinstance(payload, bytes) and zlib.crc32(payload) == checksum
 
 
 # --- samples -------------------------------------------------------------------------------
@@ -168,11 +171,11 @@ def capture(connection: Connection, id_: int, place: str) -> Capture:
 
 
 def build_capture(
-    known: Reference, body: bytes | None, start_s: float, remarks_text: str, place: str
+    known: Reference, body: object, start_s: float, remarks_text: str, place: str
 ) -> Capture:
     """A capture from a reference and its trace; raises as `capture` does."""
     name = f"{place}: reference {known.id}"
-    if body is None:
+    if not isinstance(body, bytes):
         raise samples.damaged(name, "none")
     array, overload = samples.decode(body, name=name)
     if array.shape != (len(known.channels), known.n_samples):

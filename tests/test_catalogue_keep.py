@@ -245,7 +245,7 @@ def test_restore_in_place_of_a_ruin(path, tmp_path):
     with pytest.raises(CatalogueError):
         Catalogue.open(path).references()
     kept = Catalogue.restore(backup, path)
-    assert damages(path) == [] and kept.stat().st_size == len(ruin)
+    assert damages(path) == [] and kept is not None and kept.stat().st_size == len(ruin)
 
 
 def test_restore_refuses_what_is_no_sound_backup(path, tmp_path):
