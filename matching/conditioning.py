@@ -129,23 +129,17 @@ def condition(card: SystemCard, capture: Capture) -> Signal:
 def points_down(x: Floats) -> bool:
     """Whether the events of x (n,) point below the resting level more than above it.
 
-    Judged by the typical size of the extremes in blocks, so that one odd spike does not decide;
-    only the blocks that hold an event count, since events may be rare.
+    The largest block extremes vote with their size. One block alone votes at most as eight of the
+    third largest, so that one odd spike does not decide against many events.
     """
     rest = mode_level(x)
     blocks = min(64, max(4, x.size // 2000))
     usable = x[: x.size // blocks * blocks].reshape(blocks, -1)
     up, down = usable.max(axis=1) - rest, rest - usable.min(axis=1)
     size = np.maximum(up, down)
-    order = np.argsort(-size)[: max(1, blocks // 4)]
-    eventful = order[size[order] > 0.35 * size[order[min(2, order.size - 1)]]]
-    return bool(np.median(down[eventful]) > np.median(up[eventful]))
-
-
-def flows_backwards(x: Floats) -> bool:
-    """Whether x (n,) is a direct current seen by a reversed clamp: mean and bulk below zero."""
-    low, middle, high = np.quantile(thin(x), [0.02, 0.5, 0.98])
-    return bool(middle < 0.0 and x.mean() < 0.0 and -low > 3.0 * max(float(high), 0.0))
+    order = np.argsort(-size)[: max(3, blocks // 4)]
+    weight = np.minimum(size[order], 8.0 * size[order[2]])
+    return bool(np.sum(weight * np.sign(up[order] - down[order])) < 0.0)
 
 
 def swing(x: Floats) -> float:

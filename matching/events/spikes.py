@@ -116,31 +116,54 @@ def _medians(values: Floats, size: int) -> Floats:
 
 
 def firing_edges(calm: Calm, rate: float, noise: float, params: Mapping[str, Any]) -> Floats:
-    """Instants (fractional samples) of every strike's rising edge in the busy stretches.
+    """Instants (fractional samples) of every strike's rising edge.
 
     An edge counts when it ends above the calm level (the ringing at the start of the dwell does
-    not), reaches `share` of the tallest in its stretch, and is no mere ringing after a spark.
+    not) and reaches `share` of the tallest in its stretch, or half the usual tallest outside the
+    stretches (a misfire is hardly busy). Of the edges that follow one, those are strikes after
+    which the line stays up; the others are the coil's ringing.
     """
-    lag = max(1, round(params.get("edge_us", 20.0) * 1e-6 * rate))
-    refractory = max(2, int(params.get("strike_ms", 0.35) * 1e-3 * rate))
     x = calm.away
+    lag = max(1, round(params.get("edge_us", 20.0) * 1e-6 * rate))
     rise = np.zeros(x.size)
     rise[lag:] = x[lag:] - x[:-lag]
     rise[x < 0.3 * calm.busy] = 0.0
-    tallest = np.array([rise[a:b].max(initial=0.0) for a, b in zip(calm.start, calm.stop, strict=True)])
-    floor = max(0.8 * calm.busy, 8.0 * noise)
-    usual = float(np.median(tallest[tallest > floor])) if (tallest > floor).any() else floor
-    found: list[float] = []
+    least = _least_rise(rise, calm, max(0.3 * calm.busy, 8.0 * noise), params.get("share", 0.35))
+    hits = np.flatnonzero(rise > least)
+    if hits.size == 0:
+        return np.zeros(0)
+    refractory = max(2, int(params.get("strike_ms", 0.35) * 1e-3 * rate))
+    first = hits[np.concatenate(([True], np.diff(hits) > refractory))]
+    wide = params.get("merge_ms", 3.5) * 1e-3 * rate
+    top = np.array([rise[i : i + refractory].max() for i in first])
+    kept: list[int] = []
+    tall = 0.0
+    for i, height in zip(first, top, strict=True):
+        alone = not kept or i - kept[-1] > wide
+        late = not alone and height > 0.7 * tall and i - kept[-1] > 0.6e-3 * rate
+        trusted = alone and i > 1.2e-3 * rate  # the recording may begin in the ringing of a spark
+        if trusted or late or _burns(x, int(i), rate, calm.busy):
+            tall = height if alone else max(tall, height)
+            kept.append(int(i))
+    return np.array([_edge(x, i, lag) for i in kept])
+
+
+def _least_rise(rise: Floats, calm: Calm, floor: float, share: float) -> Floats:
+    """How much each sample (n,) of the rise must exceed to be an edge."""
+    tallest = [float(rise[a:b].max(initial=0.0)) for a, b in zip(calm.start, calm.stop, strict=True)]
+    real = [top for top in tallest if top > floor]
+    if not real:
+        return np.full(rise.size, np.inf)
+    least = np.full(rise.size, max(0.5 * float(np.median(real)), floor))
     for a, b, top in zip(calm.start, calm.stop, tallest, strict=True):
-        least = max(params.get("share", 0.35) * top, floor)
-        if a <= 1e-3 * rate:
-            least = max(least, 0.3 * usual)  # the recording may begin in the middle of a spark
-        hits = a + np.flatnonzero(rise[a:b] > least)
-        if hits.size == 0:
-            continue
-        first = hits[np.concatenate(([True], np.diff(hits) > refractory))]
-        found += [_edge(x, int(i), lag) for i in first]
-    return np.array(found)
+        least[a:b] = max(share * top, floor)
+    return least
+
+
+def _burns(x: Floats, index: int, rate: float, busy: float) -> bool:
+    """Whether the line stays up for a quarter of a millisecond after an edge, as a spark does."""
+    part = x[index + int(60e-6 * rate) : index + int(250e-6 * rate) + 1]
+    return bool(part.size > 1 and np.quantile(part, 0.1) > 0.15 * busy)
 
 
 def _edge(x: Floats, index: int, lag: int) -> float:
