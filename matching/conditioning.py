@@ -146,3 +146,9 @@ def swing(x: Floats) -> float:
     """Difference between the 99.9 and 0.1 percentile of x (n,): size without single spikes."""
     low, high = np.quantile(thin(x), [0.001, 0.999])
     return float(high - low)
+
+
+def flows_backwards(x: Floats) -> bool:
+    """Whether x (n,) is a direct current seen by a reversed clamp: mean and bulk below zero."""
+    low, middle, high = np.quantile(thin(x), [0.02, 0.5, 0.98])
+    return bool(middle < 0.0 and x.mean() < 0.0 and -low > 3.0 * max(float(high), 0.0))
