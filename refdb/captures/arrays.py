@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -53,20 +54,12 @@ def as_decoded(
     Raises CaptureError if no channel is found or the shapes make no sense.
     """
     layout = Layout(names=[], units=[], default_unit=default_unit)
-    signals: dict[str, NDArray[Any]] = {}
-    time: NDArray[np.float64] | None = None
-    time_unit = "s"
     for name, array in arrays.items():
-        array = numeric(path, name, array)
-        flat = array.reshape(-1) if array.size == max(array.shape, default=1) else array
-        if is_setting(name, flat.size):
-            _take_setting(layout, name, flat.astype(np.float64))
-        elif flat.ndim == 1 and time is None and len(arrays) > 1 and _is_time(name, arrays):
-            time = flat.astype(np.float64)
-            unit = split_unit(name)[1]
-            time_unit = unit if unit and time_factor(unit) is not None else "s"
-        else:
-            signals[name] = flat
+        numeric(path, name, array)
+    roles = roles_of({name: array.shape for name, array in arrays.items()})
+    for name in roles.settings:
+        _take_setting(layout, name, arrays[name].reshape(-1).astype(np.float64))
+    signals = {name: _flat(arrays[name]) for name in roles.signals}
     columns: list[Column] = []
     for name, array in signals.items():
         block = _block(path, name, array)
@@ -86,19 +79,55 @@ def as_decoded(
             ", ".join(shown(name) for name in list(arrays)[:8]) or "no numeric array",
             "save one array per channel",
         )
+    if roles.time is None:
+        return Decoded(layout, columns)
+    stored = _flat(arrays[roles.time])
+    if len(stored) != len(columns[0]):
+        raise refusal(
+            path,
+            "as many times as samples",
+            f"{len(stored)} times and {len(columns[0])} samples",
+            "save both over the same length",
+        )
+    return Decoded(layout, columns, *time_of(roles.time, stored))
+
+
+def time_of(name: str, stored: NDArray[Any]) -> tuple[NDArray[np.float64], str, float]:
+    """(time, its unit, resolution) of a time array; seconds where its name says no unit."""
+    unit = split_unit(name)[1]
+    time = stored.astype(np.float64)
     resolution = 0.0
-    if time is not None:
-        original = next(a for n, a in arrays.items() if _is_time(n, arrays))
-        if original.dtype.kind == "f" and original.dtype.itemsize < 8:
-            resolution = float(np.finfo(original.dtype).eps) * float(np.nanmax(np.abs(time)))
-        if len(time) != len(columns[0]):
-            raise refusal(
-                path,
-                "as many times as samples",
-                f"{len(time)} times and {len(columns[0])} samples",
-                "save both over the same length",
-            )
-    return Decoded(layout, columns, time, time_unit, resolution)
+    if stored.dtype.kind == "f" and stored.dtype.itemsize < 8:
+        peak = np.nanmax(np.abs(time), initial=0.0)
+        resolution = float(np.finfo(stored.dtype).eps) * float(peak)
+    return time, unit if unit and time_factor(unit) is not None else "s", resolution
+
+
+@dataclass(frozen=True, slots=True)
+class Roles:
+    """Which arrays are settings, which is the time, which are channels; by name and shape."""
+
+    settings: tuple[str, ...]
+    time: str | None
+    signals: tuple[str, ...]
+
+
+def roles_of(shapes: Mapping[str, tuple[int, ...]]) -> Roles:
+    """What each array is for, without looking into it."""
+    settings, signals, time = [], [], None
+    for name, shape in shapes.items():
+        size = math.prod(shape)
+        if is_setting(name, size):
+            settings.append(name)
+        elif time is None and len(shapes) > 1 and size == max(shape) and _is_time(name, shapes):
+            time = name
+        else:
+            signals.append(name)
+    return Roles(tuple(settings), time, tuple(signals))
+
+
+def _flat(array: NDArray[Any]) -> NDArray[Any]:
+    return array.reshape(-1) if array.size == max(array.shape, default=1) else array
 
 
 def _is_time(name: str, arrays: Mapping[str, Any]) -> bool:

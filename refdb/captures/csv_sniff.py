@@ -190,9 +190,7 @@ def _dialect(path: object, lines: list[str], hints: Hints) -> tuple[str, str, in
             "save the recording as CSV with one row per sample",
         )
     delimiter, decimal, width = best[1]
-    if (delimiter, decimal, width) == (",", ".", 2) and _one_decimal_comma_column(
-        tail, lines, hints
-    ):
+    if (delimiter, decimal, width) == (",", ".", 2) and _one_decimal_comma_column(lines, hints):
         return ";", ",", 1
     if decimal == "," and not any("," in line for line in tail):
         decimal = "."
@@ -203,10 +201,10 @@ def _is_clean(row: list[str], decimal: str) -> bool:
     return all(number(cell, decimal) or _KNOWN_MARK.fullmatch(cell) for cell in row)
 
 
-def _one_decimal_comma_column(tail: list[str], lines: list[str], hints: Hints) -> bool:
+def _one_decimal_comma_column(lines: list[str], hints: Hints) -> bool:
     """'0,25' alone on a line is two columns or one: a title without comma, or the person, tells."""
     lone = re.compile(r"\s*[-+]?\d+,\d+([eE][-+]?\d+)?\s*")
-    count = len(list(itertools.takewhile(lone.fullmatch, reversed(tail))))
+    count = len(list(itertools.takewhile(lone.fullmatch, reversed(lines))))
     if count < 2:
         return False
     above = lines[: len(lines) - count]

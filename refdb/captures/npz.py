@@ -6,6 +6,7 @@ import math
 import zipfile
 import zlib
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.lib import format as npy_format
 from numpy.typing import NDArray
 
-from refdb.captures.arrays import as_decoded, is_setting, refuse_too_many
+from refdb.captures.arrays import as_decoded, refuse_too_many, roles_of, time_of
 from refdb.captures.decoded import Column, Decoded, Stream
 from refdb.captures.options import ReadOptions
 from refdb.captures.words import plural, refusal, short, shown
@@ -28,6 +29,7 @@ MAX_RATIO, RATIO_FREE_BYTES = 250, 256 * 1024 * 1024
 _NPY_MAGIC = b"\x93NUMPY"
 _SAVE = "save the recording again with numpy.savez"
 _PIECE_BYTES = 1 << 24
+RATE_SAMPLES = 1 << 20  # what the rate of a recording read in pieces is measured on
 _BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError)
 
 
@@ -75,51 +77,53 @@ def stream(path: Path, options: ReadOptions) -> Stream:
     """The file in pieces: uncompressed arrays from the disk, compressed ones unpacked in order."""
     with open(path, "rb") as handle:
         archive = _archive(path, handle)
-        members = _members(path, handle, archive)
-    arrays: dict[str, NDArray[Any]] = {}
-    texts: dict[str, list[str]] = {}
-    long = [m for m in members if m.dtype.kind in "biuf" and not is_setting(m.name, m.size)]
-    lengths = {m.name: _length(m) for m in long}
-    n = max(lengths.values(), default=0)
-    with open(path, "rb") as handle:
-        archive = _archive(path, handle)
-        for member in members:
+        members = {m.name: m for m in _members(path, handle, archive)}
+        roles = roles_of({m.name: m.shape for m in members.values() if m.dtype.kind in "biuf"})
+        arrays: dict[str, NDArray[Any]] = {}
+        texts: dict[str, list[str]] = {}
+        for name, member in members.items():
+            if name in roles.signals:
+                # As long as the array, without its memory: only its shape is asked for.
+                arrays[name] = np.broadcast_to(np.zeros((), member.dtype), member.shape)
+                continue
+            if name == roles.time:
+                continue
             with _opened(path, handle, archive, member) as content:
-                if member in long:
-                    rows = min(lengths[member.name], 65536)
-                    arrays[member.name] = next(
-                        iter(_rows(path, member, content, rows)), np.empty(0)
-                    )
-                elif member.dtype.kind in "US":
-                    array = _load(path, content, member)
-                    texts[member.name] = [shown(_text(v)) for v in array.reshape(-1)[:64]]
-                else:
-                    arrays[member.name] = _load(path, content, member)
-    first = as_decoded(path, arrays, texts)
-    first.columns = []
-    settings = {k: v for k, v in arrays.items() if k not in lengths}
+                array = _load(path, content, member)
+            if member.dtype.kind in "US":
+                texts[name] = [shown(_text(v)) for v in array.reshape(-1)[:64]]
+            else:
+                arrays[name] = array
+        first = as_decoded(path, arrays, texts)
+        first.columns = []
+        long = [members[name] for name in roles.signals]
+        timed = [members[roles.time]] if roles.time is not None else []
+        lengths = {m.name: _length(m) for m in (*long, *timed)}
+        if len(set(lengths.values())) > 1:
+            raise refusal(
+                path,
+                "arrays of one length",
+                ", ".join(f"{shown(k)} {v}" for k, v in lengths.items()),
+                "save all channels over the same time",
+            )
+        for member in timed:
+            with _opened(path, handle, archive, member) as content:
+                head = next(_rows(path, member, content, RATE_SAMPLES))
+            first.time, first.time_unit, first.time_resolution = time_of(member.name, head)
 
     def pieces(size: int) -> Iterator[list[Column]]:
-        with open(path, "rb") as source:
+        with open(path, "rb") as source, ExitStack() as stack:
             again = _archive(path, source)
-            contents = [_opened(path, source, again, m) for m in long]
-            try:
-                runs = [_rows(path, m, c, size) for m, c in zip(long, contents, strict=True)]
-                for parts in zip(*runs, strict=True):
-                    named = {m.name: part for m, part in zip(long, parts, strict=True)}
-                    yield as_decoded(path, {**named, **settings}, texts).columns
-            finally:
-                for content in contents:
-                    content.close()
+            contents = [stack.enter_context(_opened(path, source, again, m)) for m in long]
+            runs = [_rows(path, m, c, size) for m, c in zip(long, contents, strict=True)]
+            for parts in zip(*runs, strict=True):
+                yield [
+                    column
+                    for part in parts
+                    for column in ([part] if part.ndim == 1 else list(part.T))
+                ]
 
-    if len(set(lengths.values())) > 1:
-        raise refusal(
-            path,
-            "arrays of one length",
-            ", ".join(f"{shown(k)} {v}" for k, v in lengths.items()),
-            "save all channels over the same time",
-        )
-    return Stream(first, n, pieces)
+    return Stream(first, max(lengths.values()), pieces)
 
 
 def _archive(path: Path, handle: IO[bytes]) -> zipfile.ZipFile | None:
@@ -212,7 +216,7 @@ def _header(path: Path, content: IO[bytes], name: str, zip_name: str | None, siz
         else:
             raise ValueError(f"NPY version {version[0]}.{version[1]}")
         offset = content.tell()
-    except (*_BROKEN, ValueError, TypeError, SyntaxError, MemoryError, RecursionError) as error:
+    except Exception as error:  # numpy's parser lets through whatever ast and tokenize meet
         raise refusal(path, f"an NPY header in {array}", short(error, 60), _SAVE) from None
     if dtype.hasobject:
         raise refusal(

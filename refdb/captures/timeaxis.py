@@ -62,7 +62,7 @@ def measure(path: object, time: NDArray[np.float64], resolution: float = 0.0) ->
                 f"time steps jitter by {100 * jitter:.0f} % of a step (limit "
                 f"{100 * JITTER_LIMIT:.0f} %): timing measured here is that uncertain"
             )
-    if resolution > 0.5 * step and high - low > 0.5 * step:
+    if resolution > 0.5 * step and np.mean(steps < 0.5 * step) > 0.05:
         remarks.append(
             f"time is printed to {resolution:.3g}, coarser than half a step of {step:.3g}: "
             "the rate comes from the whole span"
