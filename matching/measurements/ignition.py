@@ -37,7 +37,10 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
     first edge to last spark's end.  base: the calm level itself.  on_first, on_last: absolute level
     from 15 to 30 and 80 to 97 % of the dwell.  edge: 10 to 90 % of the firing edge, s.  top_time:
-    time the firing line stays above half its height, s.
+    time the firing line stays above half its height, s.  flux: integral of the first spark line
+    over its length, unit x s: the flux linkage the coil had left (v = dPhi/dt).  on_flux: the
+    same over the dwell, the flux built up.  on_keep: rms of the coil-on ringing from 0.3 to 0.6 ms
+    over that of the first 0.3 ms.
     """
     return cut.shared(f"ignition:{role}", lambda: _anatomies(cut, role))
 
@@ -147,8 +150,10 @@ def _line(x: Floats, rate: float, base: float, strike: float, end: float) -> dic
     body = x[_span(rate, begin + 0.1 * length, begin + 0.85 * length, x.size)]
     fine = smooth(body, max(1, int(10e-6 * rate)))
     rough = fine - smooth(fine, max(3, int(0.2e-3 * rate)))
+    line = x[_span(rate, strike + 20e-6 * rate, end, x.size)] - base
     return {
         "firing": top, "spike_area": area, "spark": spark, "early": early,
+        "flux": float(np.minimum(line, 3.0 * size).sum()) / rate,
         "late": mean(0.7, 0.9), "end_rise": mean(0.88, 0.97) / size,
         "rough": float(np.sqrt(np.mean(rough**2))) / size,
     }  # fmt: skip
@@ -214,7 +219,9 @@ def _dwell(
     x: Floats, rate: float, noise: float, base: float, first: float, earlier: float
 ) -> dict[str, float]:
     """The charging of the coil before the firing edge, seen as a step away from calm."""
-    names = ("dwell", "on_step", "on_late", "on_ring", "on_first", "on_last")
+    names = (
+        "dwell", "on_step", "on_late", "on_ring", "on_first", "on_last", "on_flux", "on_keep",
+    )  # fmt: skip
     begin = int(max(first - LONGEST_DWELL_S * rate, earlier + 3e-3 * rate, 0))
     end = int(first - max(25e-6 * rate, 2))
     if end - begin < 8 or first - begin < 1.5e-3 * rate:
@@ -237,9 +244,21 @@ def _dwell(
         "on_step": float(quarter.max()),
         "on_late": float(charge[-max(3, charge.size // 4) :].mean()),
         "on_ring": float(np.sqrt(np.mean(ringing**2))),
+        "on_flux": float(charge.sum()) / rate,
+        "on_keep": _keep(charge, rate),
         "on_first": base - float(charge[int(0.15 * n) : int(0.3 * n) + 1].mean()),
         "on_last": base - float(charge[int(0.8 * n) : int(0.97 * n) + 1].mean()),
     }
+
+
+def _keep(charge: Floats, rate: float) -> float:
+    """How much of the ringing of the first 0.3 ms is left in the next 0.3 ms."""
+    part = max(3, int(0.3e-3 * rate))
+    if charge.size < 2 * part:
+        return NAN
+    wave = charge[: 2 * part] - smooth(charge[: 2 * part], max(3, int(0.25e-3 * rate)))
+    first, second = wave[:part], wave[part:]
+    return float(np.sqrt(np.mean(second**2)) / max(np.sqrt(np.mean(first**2)), 1e-12))
 
 
 @measurement("spark")
