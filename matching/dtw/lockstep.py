@@ -158,11 +158,15 @@ def _load_rest(rest, lane, unit, out):
 
 @njit(nogil=True, cache=True)
 def _all_far(least, rest, limit):
-    """No lane can end within its limit, given its smallest cell and what must still come."""
-    far = True
+    """No lane can end within its limit, given its smallest cell and what must still come.
+
+    A lane whose limit is TOP16 cannot tell and is never far, hence the saturating sum.
+    """
+    within = 0
     for lane in range(WIDE16):
-        far &= np.int32(least[lane]) + np.int32(rest[lane]) > np.int32(limit[lane])
-    return far
+        total = min(np.int32(least[lane]) + np.int32(rest[lane]), np.int32(TOP16))
+        within += int(total <= np.int32(limit[lane]))
+    return within == 0
 
 
 @njit(nogil=True, cache=True)

@@ -89,10 +89,10 @@ class _Search:
         self.high = (segment_means(upper, tables.edges) + slack).astype(np.float32).ravel()
         self.centre = segment_means(query, tables.edges).astype(np.float32).ravel()
         self.weight = np.tile(np.diff(tables.edges), channels).astype(np.float32)
-        self.slack: Any = np.float32(slack)
+        slack32: Any = np.float32(slack)  # a float64 would widen the loops it enters
+        self.slack = slack32
         self.query32 = bounds.Query(
-            query.astype(np.float32), lower.astype(np.float32), upper.astype(np.float32),
-            self.slack,
+            query.astype(np.float32), lower.astype(np.float32), upper.astype(np.float32), slack32
         )  # fmt: skip
         self.found = [self._nobody()]
         self.counts = np.zeros(3, dtype=np.int64)
