@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from matching.events.lines import (
     block_mean,
     demodulate,
     instants,
+    is_flat,
     lines,
     strongest,
 )
@@ -42,13 +44,13 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     width = max(1, int(rate / (20.0 * high)))
     slow_rate = rate / width
     calm = smooth(block_mean(x[begin:end], width), int(slow_rate / (3.0 * high)))
-    if calm.size < 32 or calm.size < 1.6 * slow_rate / high:
+    if is_flat(calm) or calm.size < 32 or calm.size < 1.6 * slow_rate / high:
         return none_found()
     flat = levelled(calm, int(1.6 * slow_rate / low))
     f = hump_rate(flat, slow_rate, low, high, hint.get("hump_hz", 0.0), params.get("usual_hz", 7.5))
     if f <= 0.0:
         return none_found()
-    phase, _ = demodulate(flat, slow_rate, f, 0.42 * f)
+    phase, _ = demodulate(flat, slow_rate, f, 0.17 * f)
     trough = troughs(flat, instants(phase, np.pi, 2.0 * np.pi), slow_rate / f)
     turns = (trough + 0.5) * width - 0.5 + begin
     scout = {"hump_hz": f}
@@ -71,7 +73,7 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
 def hump_heights(x: Floats, trough: Floats) -> Floats:
     """Peak of x (n,) between neighbouring troughs over the mean of the two: (humps,), unit of x."""
     edge = np.clip(np.round(trough).astype(np.int64), 0, x.size - 1)
-    peak = np.array([x[a : b + 1].max() for a, b in zip(edge[:-1], edge[1:], strict=True)])
+    peak = np.array([x[a : b + 1].max() for a, b in pairwise(edge)])
     return peak - 0.5 * (x[edge[:-1]] + x[edge[1:]])
 
 
@@ -90,8 +92,8 @@ def cylinder_count(heights: Floats, expected: float) -> tuple[int, bool]:
     best = float(score.max())
     clear = best > max(0.2, 2.5 / np.sqrt(heights.size))
     if 3 <= expected <= most:
-        fits = not clear or score[int(round(expected)) - 3] > 0.4 * best
-        return (int(round(expected)), clear) if fits else (int(counts[np.argmax(score)]), clear)
+        fits = not clear or score[round(expected) - 3] > 0.4 * best
+        return (round(expected), clear) if fits else (int(counts[np.argmax(score)]), clear)
     if not clear:
         return int(expected), False
     return int(counts[score > 0.8 * best][0]), True

@@ -1,4 +1,4 @@
-"""Spectral lines of machines whose speed breathes: their energy, and the phase that follows them."""
+"""Spectral lines of machines whose speed breathes: their power, and the phase along them."""
 
 from __future__ import annotations
 
@@ -113,6 +113,11 @@ def instants(phase: Floats, first: float, step: float) -> Floats:
     return np.interp(wanted, phase[rising], np.flatnonzero(rising).astype(np.float64))
 
 
+def is_flat(x: Floats) -> bool:
+    """Whether x (n,) is a constant but for rounding."""
+    return bool(np.ptp(x) <= 1e-9 * float(np.abs(x).max(initial=0.0))) if x.size else True
+
+
 def block_mean(x: Floats, width: int) -> Floats:
     """Means of consecutive blocks of `width` samples of x (n,); a rest is left out."""
     if width <= 1:
@@ -131,7 +136,7 @@ def folded(x: Floats, phase: Floats, period: float, bins: int) -> Floats:
 
 
 def deepest(wave: Floats, slots: int) -> float:
-    """Phase (0..1 of the turn) of the deepest trough of a folded wave (bins,) with `slots` humps."""
+    """Phase (0..1 of the turn) of the deepest trough of a folded wave (bins,) of `slots` humps."""
     bins = wave.size
     width = max(1, bins // (slots * 5))
     calm = np.convolve(np.concatenate((wave[-width:], wave, wave[:width])), np.ones(width), "same")

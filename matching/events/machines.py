@@ -1,4 +1,4 @@
-"""Rules for electrical machines: `electrical` (generator ripple) and `turns` (commutator ripple)."""
+"""Rules for machines: `electrical` (generator ripple) and `turns` (commutator ripple)."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from matching.events.lines import (
     demodulate,
     folded,
     instants,
+    is_flat,
     lines,
     strongest,
 )
@@ -42,7 +43,7 @@ def electrical(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, flo
     width = max(1, int(signal.rate_hz / (4.0 * top)))
     rate = signal.rate_hz / width
     y = block_mean(x, width)
-    if y.size < 64:
+    if y.size < 64 or is_flat(y):
         return none_found()
     low = float(params.get("low_hz", 80.0))
     spectrum = lines(y, rate)
@@ -67,35 +68,31 @@ def electrical(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, flo
     )
 
 
-# Which multiples of the electrical frequency a bridge makes: 6 and 12 when healthy, 1 to 4 when a
-# diode, a phase or the balance of the phases is not. The fifth is left out of the comb, since it is
-# the sixth of a neighbour 20 % away.
-COMB = np.array([1.0, 2.0, 3.0, 4.0, 6.0, 12.0])
-COMB_WEIGHT = np.array([1.0, 1.0, 0.8, 1.0, 1.0, 1.0])
-# Strongest line -> what it may be a multiple of; health is likelier than a fault.
-CANDIDATES = ((6.0, 1.1), (12.0, 0.95), (2.0, 1.0), (1.0, 1.0))
-
-
 def electrical_frequency(spectrum: Lines, low: float, high: float) -> float:
-    """Electrical frequency (Hz) from the spectrum alone; 0 when no line stands out.
-
-    The strongest line is the 6th (healthy), 12th, 2nd (phase open) or 1st multiple (diode); the
-    reading whose comb holds most, weighted by what speeds are likely, wins. A phase open and
-    otherwise pure cannot be told from a healthy machine at a third of the speed.
-    """
+    """Electrical frequency (Hz) from the spectrum alone; 0 when no line stands out."""
     top = strongest(spectrum, 1.5 * low, high * HUMPS, (1400.0, 1.2))
     if top <= 0.0 or float(spectrum.line(top)) <= 0.0:
         return 0.0
-    best, best_score = 0.0, 0.0
-    for multiple, likely in CANDIDATES:
-        f = top / multiple
-        if not low <= f <= high:
-            continue
-        score = float(np.dot(COMB_WEIGHT, spectrum.line(f * COMB)))
-        score *= likely * float(np.exp(-0.5 * (np.log(f / 350.0) / 1.6) ** 2))
-        if score > best_score:
-            best, best_score = f, score
-    return best
+    return top / top_multiple(spectrum, top, low)
+
+
+def top_multiple(spectrum: Lines, top: float, low: float) -> float:
+    """Which multiple of the electrical frequency the strongest line is: 6, 12, 2 or 1.
+
+    A healthy bridge has 6, and more of 12 the more the battery clips its humps; unequal phases
+    add 2 and 4, an open phase makes 2 the strongest, an open diode 1. Six-pulse and two-pulse
+    waves have nearly the same harmonics (0.245, 0.108 and 0.200, 0.086 of the first), so health is
+    preferred unless the third harmonic, lines between or the speed of an engine speak against it.
+    """
+    of_top = np.array([1 / 6, 1 / 3, 1 / 2, 2 / 3, 2.0, 3.0])
+    share = spectrum.line(top * of_top) / float(spectrum.line(top))
+    between, half = max(share[0], share[1], share[3]), share[2]
+    plain = share[4] < 0.4 and share[5] < 0.25
+    if top >= HUMPS * low and (plain or (between > 0.04 and top > 900.0)):
+        return 12.0 if half > 0.2 and top >= 2 * HUMPS * low else 6.0
+    # electrical frequencies of engines lie near 130 to 310 Hz (idle) and 480 to 900 Hz (fast)
+    as_first = top < 310.0 or 480.0 < top < 900.0
+    return 1.0 if as_first and half < 0.2 and share[5] < 0.5 else 2.0
 
 
 def near_electrical(spectrum: Lines, expected: float) -> float:
@@ -145,7 +142,7 @@ def turns(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     width = max(1, int(signal.rate_hz / (FULL_PERIOD * 0.5 * top)))
     rate = signal.rate_hz / width
     y = block_mean(x[begin:end], width)
-    if y.size < 64:
+    if y.size < 64 or is_flat(y):
         return none_found()
     f = ripple_frequency(y, rate, float(params.get("low_hz", 150.0)), top, hint)
     if f <= 0.0:
@@ -217,9 +214,9 @@ def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) ->
     best = float(score.max())
     clear = bool(best > max(0.05, 4.0 * float(chance[np.argmax(score)])))
     if least <= expected <= most:
-        k = int(round(expected)) - least
+        k = round(expected) - least
         if not clear or score[k] > 0.3 * best:
-            return int(round(expected)), clear
+            return round(expected), clear
     if not clear:
         return int(expected), False
     good: Ints = counts[score > 0.75 * best]

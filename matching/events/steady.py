@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from matching.tools import Bools, Floats, block_extremes
+from matching.tools import Bools, Floats
 
 BLOCK_S = 0.01
 
@@ -41,9 +41,7 @@ def steady_run(x: Floats, rate: float, settle_s: float) -> tuple[int, int]:
     opens with) to the switch-off; the whole recording when that would leave too little.
     """
     begin, end, started = running(x, rate)
-    if started:
-        begin += int(settle_s * rate)
-    elif _decays(x, rate, settle_s):
+    if started or _decays(x, rate, settle_s):
         begin += int(settle_s * rate)
     if end - begin < max(0.25 * x.size, 16):
         half = begin - int(0.5 * settle_s * rate)
@@ -69,8 +67,3 @@ def inrush_peak(x: Floats, rate: float, begin: int, reach_s: float = 0.12) -> fl
     if part.size < 2 * width:
         return float(part.max()) if part.size else float("nan")
     return float(part[: part.size // width * width].reshape(-1, width).mean(axis=1).max())
-
-
-def envelope(x: Floats, blocks: int) -> tuple[Floats, Floats]:
-    """Lower and upper envelope of x (n,) in blocks (for plots and dip counts)."""
-    return block_extremes(x, blocks)

@@ -21,7 +21,8 @@ def lowest(values: Floats, count: int) -> Floats:
         return np.sort(by_place(values, count))
     ordered = np.sort(values)
     quarter = max(1, ordered.size // 4)
-    return np.array([float(part.mean()) for part in np.array_split(ordered, ordered.size / quarter)])
+    parts = np.array_split(ordered, ordered.size // quarter)
+    return np.array([float(part.mean()) for part in parts])
 
 
 def least_share(values: Floats, share: float) -> float:

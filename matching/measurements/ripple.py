@@ -7,6 +7,7 @@ has lines at 6, 12, 18 f_e only, an open diode adds 1 to 4 f_e, an open phase 2 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -44,13 +45,22 @@ def _periods(cut: Cut, role: str) -> Periods | None:
         return None
     wave = cut.grid[:, cut.signal.row(role)].astype(np.float64)
     points = wave.shape[1]
-    ends = points // (2 * HUMPS)
-    drift = wave[:, -ends:].mean(axis=1) - wave[:, :ends].mean(axis=1)
-    wave = wave - drift[:, None] * (np.arange(points) / (points - ends) - 0.5)[None, :]
+    drift = _drift(cut, role)[cut.picked]
+    wave = wave - drift[:, None] * ((np.arange(points) + 0.5) / points - 0.5)[None, :]
     wave = wave - wave.mean(axis=1, keepdims=True)
     lines = np.fft.rfft(wave, axis=1)[:, : TOP_LINE + 1] * (2.0 / points)
-    calm = wave[:, : points // 4 * 4].reshape(wave.shape[0], -1, 4).mean(axis=2)
+    calm = 0.5 * (wave[:, 1:] + wave[:, :-1])
     return Periods(wave, lines, np.median(wave, axis=0), np.ptp(calm, axis=1))
+
+
+def _drift(cut: Cut, role: str) -> Floats:
+    """Change of the slow level over each event (events,): half the step between its neighbours'
+    means. A whole period's mean does not depend on the wave's shape, its ends would."""
+    x = cut.channel(role)
+    total = np.concatenate(([0.0], np.cumsum(x)))
+    edge = np.clip(np.round([cut.events.start, cut.events.stop]), 0, x.size).astype(np.int64)
+    mean = (total[edge[1]] - total[edge[0]]) / np.maximum(edge[1] - edge[0], 1)
+    return np.gradient(mean) if mean.size >= 3 else np.zeros(mean.size)
 
 
 @measurement("ripple-peak-to-peak")
@@ -74,25 +84,24 @@ def ripple_line(cut: Cut, wanted: CardMeasurement) -> float:
     """Amplitude of the `multiple` of f_e over that of `over` (default 6), as a ratio.
 
     which 'mean' adds the periods in phase (what every period shares), 'worst' takes the mean of
-    the fifth of the periods that show it most (a fault that comes and goes). Floors of 0.5 % and
-    2 % of all lines keep the ratio finite and quiet. An ideal bridge with one diode open has
-    1 f_e / 6 f_e = 6.3, with one phase open 2 f_e / 6 f_e = 11.7 (derived).
+    the fifth of the periods that show it most (a fault that comes and goes). Floors of 1.2 % and
+    1 % of all lines, added as squares, keep the ratio finite and quiet. Derived for an ideal
+    bridge: 1 f_e / 6 f_e = 6.3 with one diode open, 2 f_e / 6 f_e = 11.7 with one phase open.
     """
     p = periods(cut, wanted.role)
     if p is None:
         return float("nan")
     k, base = int(wanted.params["multiple"]), int(wanted.params.get("over", HUMPS))
     if wanted.params.get("which", "mean") == "mean":
-        a = np.abs(p.lines.mean(axis=0))
-        return _ratio(a[k], a[base], float(np.sqrt(np.sum(a[1:] ** 2))))
-    each = np.abs(p.lines)
-    total = np.sqrt(np.sum(each[:, 1:] ** 2, axis=1))
-    ratio = np.sort((each[:, k] + 0.005 * total) / (each[:, base] + 0.02 * total + 1e-30))
+        return float(_ratios(np.abs(p.lines.mean(axis=0, keepdims=True)), k, base)[0])
+    ratio = np.sort(_ratios(np.abs(p.lines), k, base))
     return float(np.exp(np.log(ratio[-max(1, ratio.size // 5) :] + 1e-12).mean()))
 
 
-def _ratio(a: float, b: float, total: float) -> float:
-    return (a + 0.005 * total) / (b + 0.02 * total + 1e-30)
+def _ratios(size: Floats, k: int, base: int) -> Floats:
+    """Line k over line `base` of each row of amplitudes (rows, lines), with quiet floors."""
+    total = np.sqrt(np.sum(size[:, 1:] ** 2, axis=1)) + 1e-30
+    return np.hypot(size[:, k], 0.012 * total) / np.hypot(size[:, base], 0.01 * total)
 
 
 @measurement("ripple-odd-share")
@@ -129,7 +138,7 @@ def ripple_lowest_hump(cut: Cut, wanted: CardMeasurement) -> float:
 def hump_heights(wave: Floats) -> Floats:
     """Height of each of the six sixths of a period that starts at a trough (points,): (6,)."""
     edges = np.linspace(0, wave.size, HUMPS + 1).astype(np.int64)
-    part = [wave[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    part = [wave[a:b] for a, b in pairwise(edges)]
     return np.array([x.max() - 0.5 * (x[0] + x[-1]) for x in part])
 
 
