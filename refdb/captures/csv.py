@@ -121,7 +121,7 @@ def _refuse_too_many(path: Path, text: Text, table: Table, options: ReadOptions)
         raise refusal(
             path,
             f"at most {options.max_samples} samples",
-            f"about {rows * channels} ({plural(channels, 'channel')} x {rows})",
+            f"{rows * channels} ({plural(channels, 'channel')} x {rows})",
             "cut the recording or raise --max-samples",
         )
 
@@ -292,7 +292,9 @@ def _widths(
 def _resolution(table: Table, last_lines: list[str]) -> float:
     """What the last printed digit of the time column stands for: the finest within a sample from
     the start and one from the end, the coarser of the two (digits move as numbers grow)."""
-    column = table.time_column or 0
+    column = table.time_column
+    if column is None:
+        return 0.0
     ends = [split(line, table.dialect.delimiter) for line in last_lines]
     found = []
     for rows in (table.sample[:200], ends):
@@ -310,7 +312,8 @@ def _last_place(cell: str) -> float | None:
     match = re.fullmatch(r"[-+]?\d*(?:[.,](\d*))?(?:[eE]([-+]?\d{1,3}))?", cell)
     if match is None or not cell:
         return None
-    return float(10.0 ** (int(match[2] or 0) - len(match[1] or "")))
+    power = int(match[2] or 0) - len(match[1] or "")
+    return float(10.0**power) if abs(power) < 300 else None
 
 
 def stream(path: Path, options: ReadOptions) -> Stream:
@@ -325,7 +328,7 @@ def stream(path: Path, options: ReadOptions) -> Stream:
     layout.remarks.clear()
     layout.remarks += table.remarks
     _, time = _columns(first, table)
-    resolution = 0.0 if time is None else _resolution(table, last_lines)
+    resolution = _resolution(table, last_lines)
 
     def pieces(n: int) -> Iterator[list[Column]]:
         at = 0

@@ -43,7 +43,7 @@ _BRACKETED = re.compile(r"^(?P<name>.*?)\s*[(\[{](?P<unit>[^()\[\]{}]*)[)\]}]\s*
 _AFTER_MARK = re.compile(r"^(?P<name>.+?)\s*(?:,|/|;|\sin\s)\s*(?P<unit>[^,/;]+(?:/[sh])?)$")
 _SUFFIXED = re.compile(r"^(?P<name>.+?)[\s_](?P<unit>[^\s_]+)$")
 _QUANTITY = re.compile(
-    r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\s\d,;)\]]*)"
+    r"(?P<number>[-+]?(?:\d+(?:[.,]\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>[^\s\d,;)\]]*)"
 )
 _PREFIXES = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "m": 1e-3}
 _RATE_UNIT = re.compile(
@@ -87,11 +87,10 @@ def split_unit(text: str) -> tuple[str, str | None]:
         if match is None or not is_unit_word(match["unit"]):
             continue
         name, unit = match["name"].strip(), match["unit"].strip()
-        if pattern is _SUFFIXED:
-            if clean_name(name) in _PORTS:  # 'ch A' is a socket, not ampere
-                continue
-            if time_factor(unit) is not None and clean_name(name) not in _TIME_NAMES:
-                continue
+        if pattern is _SUFFIXED and clean_name(name) in _PORTS:
+            continue  # 'ch A' is a socket, not ampere
+        if time_factor(unit) is not None and clean_name(name) not in _TIME_NAMES:
+            continue  # 'flow g/s' ends in no second, 'dwell_ms' is no time axis
         return name, unit
     return title, None
 
