@@ -70,6 +70,16 @@ def smooth(x: Floats, width: int) -> Floats:
     return (total[hi] - total[lo]) / (hi - lo)
 
 
+def median3(x: Floats) -> Floats:
+    """Running median of three samples of x (n,): single odd samples go, edges stay."""
+    if x.size < 3:
+        return x
+    out = x.copy()
+    a, b, c = x[:-2], x[1:-1], x[2:]
+    out[1:-1] = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    return out
+
+
 def band_pass(x: Floats, rate: float, low: float, high: float) -> Floats:
     """x (n,) between low and high Hz by a zero-phase FFT filter with raised-cosine skirts."""
     n = x.size

@@ -19,7 +19,9 @@ from matching.tools import Floats
 
 Rule = Callable[[Signal, Mapping[str, Any], Mapping[str, float]], "Events"]
 _RULES: dict[str, Rule] = {}
-_MODULES = ("spikes", "pulses", "cyclic", "machines", "wheels", "humps", "bits", "whole")
+_MODULES = (
+    "spikes", "pulses", "cyclic", "machines", "pressure", "wheels", "humps", "bits", "whole", "cam_cycles", "cam_pattern",
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

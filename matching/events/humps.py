@@ -23,23 +23,22 @@ from matching.events.lines import (
 from matching.events.steady import steady_run
 from matching.tools import Floats, smooth
 
-# Crank speed while a starter turns it: 90 to 400 rpm, one engine cycle in two turns.
-CYCLE_HZ = (0.75, 3.3)
-
-
 @rule("humps")
 def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
     """One event per hump, trough to trough, in the steady part after the inrush.
 
     params: role; low_hz, high_hz of the humps; usual_hz, their most likely rate; skip_s after the
-    inrush; sense 'up' | 'down' (battery voltage dips where current swells). hint: hump_hz.
+    inrush; sense 'up' | 'down' (battery voltage dips where current swells); switched, whether the
+    channel starts from rest (default) or runs throughout. hint: hump_hz, per_cycle.
     """
     role = params.get("role", "")
     x = signal.channel(role)
     rate = signal.rate_hz
     if params.get("sense") == "down":
         x = float(np.quantile(x[: max(1, x.size // 4)], 0.98)) - x
-    begin, end = steady_run(x, rate, float(params.get("skip_s", 0.3)))
+    begin, end = 0, x.size
+    if params.get("switched", True):
+        begin, end = steady_run(x, rate, float(params.get("skip_s", 0.3)))
     low, high = float(params["low_hz"]), float(params["high_hz"])
     width = max(1, int(rate / (20.0 * high)))
     slow_rate = rate / width
@@ -47,7 +46,8 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     if is_flat(calm) or calm.size < 32 or calm.size < 1.6 * slow_rate / high:
         return none_found()
     flat = levelled(calm, int(1.6 * slow_rate / low))
-    f = hump_rate(flat, slow_rate, low, high, hint.get("hump_hz", 0.0), params.get("usual_hz", 7.5))
+    usual = float(params.get("usual_hz", 7.5))
+    f = hump_rate(flat, slow_rate, low, high, hint.get("hump_hz", 0.0), usual)
     if f <= 0.0:
         return none_found()
     phase, _ = demodulate(flat, slow_rate, f, 0.17 * f)
@@ -123,13 +123,13 @@ def hump_rate(
     # 0.55 nepers: cranking speed varies by a factor 1.7 between a weak battery and no compression
     prior = (expected, 0.33) if expected > 0.0 else (usual, 0.55)
     top = strongest(spectrum, low, high, prior)
-    return top if expected > 0.0 or top <= 0.0 else _multiple(spectrum, top, high)
+    if expected > 0.0 or top <= 0.0 or top > 0.9 * usual:
+        return top
+    return _multiple(spectrum, top, high)
 
 
 def _multiple(spectrum: Lines, top: float, high: float) -> float:
     """The line `top` itself, or a multiple of it when it is only the engine cycle's."""
-    if top > 2.0 * CYCLE_HZ[1]:
-        return top
     size = float(spectrum.line(top, 0.03))
     for count in (2, 3, 4, 5, 6):
         # a healthy hump's own 2nd harmonic is below a half; the 3rd below a fifth

@@ -98,7 +98,8 @@ def demodulate(x: Floats, rate: float, f: float, half_hz: float) -> tuple[Floats
     t = np.clip((np.abs(frequency - f) - half_hz) / (0.5 * half_hz), 0.0, 1.0)
     gain = np.where(frequency > 0, 1.0 + np.cos(np.pi * t), 0.0)
     band = np.fft.ifft(spectrum * gain)[pad : pad + n]
-    return np.unwrap(np.angle(band)), np.abs(band)
+    phase: Floats = np.unwrap(np.angle(band)).astype(np.float64)
+    return phase, np.abs(band).astype(np.float64)
 
 
 def instants(phase: Floats, first: float, step: float) -> Floats:

@@ -184,7 +184,8 @@ def ripple_frequency(
     top = strongest(spectrum, low, high, prior)
     if top <= 0.0 or expected > 0.0:
         return top
-    comb = spectrum.line(strongest(spectrum, 40.0, top, None) * np.arange(1.0, 20.0))
+    multiples: Floats = np.arange(1.0, 20.0, dtype=np.float64)
+    comb = spectrum.line(strongest(spectrum, 40.0, top, None) * multiples)
     if comb[0] < 0.7 * float(spectrum.line(top)) or min(comb[1], comb[2]) < 0.4 * comb[0]:
         return top
     turn = strongest(spectrum, 40.0, top, None)
@@ -200,7 +201,7 @@ def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) ->
     the least good count wins; the score must stand out of what chance gives.
     """
     shapes = _shapes(y, hump)
-    most = min(most, shapes.shape[0] // 3)
+    most = min(most, int(shapes.shape[0]) // 3)
     if most < least:
         return int(expected), False
     repeat = autocorrelation(shapes)

@@ -134,7 +134,7 @@ def hump_beside_weakest(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("hump-least")
 def hump_least(cut: Cut, wanted: CardMeasurement) -> float:
-    """Mean of the lowest tenth of all humps over their median, in %: also one that is weak at times."""
+    """Mean of the lowest tenth of all humps over their median, in %: also one weak at times."""
     h = heights(cut)
     if h.size < 3:
         return NAN
