@@ -16,12 +16,13 @@ from matching.tools import Bools, Floats, Ints, mode_level, schmitt, smooth, thi
 def pulses(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
     """One event per active stretch; the anchor is its start (or its end with anchor = "stop").
 
-    params: role; active 'high' | 'low' | 'switch' (the lower of two states); share, trigger level between rest and active (0..1);
-    merge_ms, gaps shorter than this are inside one pulse (chopping); min_ms, shorter ones are
-    dropped; least, the smallest share of the largest typical pulse's area one must have (spikes
-    from elsewhere); window_ms, fixed around the anchor; or window, [before, after] in typical
-    pulse lengths; or own = [before, after], in lengths of the pulse itself: its start is 0 and
-    its end 100 on the axis; or until = "next": from start to start, 0 to 100.
+    params: role; active 'high' | 'low' | 'switch' (the lower of two states); share, trigger level
+    between rest and active (0..1); merge_ms, gaps shorter than this are inside one pulse
+    (chopping); min_ms, shorter ones are dropped; least, the smallest share of the usual large
+    pulse's area one must have (spikes from elsewhere are smaller); min_swing, in the unit.
+    The window: window_ms, fixed around the anchor; or window, [before, after] in typical pulse
+    lengths; or own, the same in lengths of the pulse itself: its start is 0 and its end 100 on
+    the axis; or until = "next", from start to start, 0 to 100.
     smooth_us, averaging before anything else, widened up to smooth_most_us in heavy noise.
     marks: pulse_start, pulse_stop of the events; levels [rest, active]; smooth [samples].
     """
@@ -118,7 +119,7 @@ def _window(
 def levels(x: Floats, active: str) -> tuple[float, float]:
     """Resting and active level of x (n,).
 
-    high: rest is the low state (the mode of the lower half), active what the pulses reach.
+    high: rest is the low state (the mode of the lowest part), active what the pulses reach.
     low: rest is the high state, whose kicks above it must not count; active the low state.
     switch: as low, by the two most frequent levels.
     """
@@ -134,7 +135,9 @@ def levels(x: Floats, active: str) -> tuple[float, float]:
         return rest, float(low)
     blocks = block_means(x, 400)
     top = max(float(np.quantile(blocks, 0.995)), float(low))
-    lower = part[part < 0.5 * (low + top)]
+    lower = part[part < low + 0.2 * (top - low)]  # a hold level or a warm heater is no rest
+    if lower.size < 0.03 * part.size:
+        lower = part[part < 0.5 * (low + top)]
     rest = mode_level(lower) if lower.size > 10 else float(low)
     return rest, typical_top(x, rest, float(high))
 

@@ -56,7 +56,11 @@ def spikes(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float])
     anchor = edges[first]
     owner = np.cumsum(first) - 1
     before, after = params["window_ms"]
-    marks = {"strike": edges, "owner": owner.astype(float), "calm": np.array([calm.level, calm.busy])}
+    marks = {
+        "strike": edges,
+        "owner": owner.astype(float),
+        "calm": np.array([calm.level, calm.busy]),
+    }
     interval = float(np.median(np.diff(anchor))) / rate if anchor.size > 2 else 0.0
     scout = {"interval_s": interval} if interval else {}
     return make(
@@ -104,7 +108,9 @@ def _slow_level(means: Floats) -> Floats:
     reach = min(15, (slow.size - 1) // 2)
     if reach < 3:
         return np.full(means.size, float(np.median(means)))
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(slow, reach, "reflect"), 2 * reach + 1)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        np.pad(slow, reach, "reflect"), 2 * reach + 1
+    )
     centres = np.arange(slow.size) * 10 + 4.5
     return np.interp(np.arange(means.size), centres, np.median(windows, axis=1))
 
@@ -150,7 +156,9 @@ def firing_edges(calm: Calm, rate: float, noise: float, params: Mapping[str, Any
 
 def _least_rise(rise: Floats, calm: Calm, floor: float, share: float) -> Floats:
     """How much each sample (n,) of the rise must exceed to be an edge."""
-    tallest = [float(rise[a:b].max(initial=0.0)) for a, b in zip(calm.start, calm.stop, strict=True)]
+    tallest = [
+        float(rise[a:b].max(initial=0.0)) for a, b in zip(calm.start, calm.stop, strict=True)
+    ]
     real = [top for top in tallest if top > floor]
     if not real:
         return np.full(rise.size, np.inf)
@@ -177,7 +185,12 @@ def _edge(x: Floats, index: int, lag: int) -> float:
     after = steepest + int(np.argmax(part[steepest:] >= half))
     if after == 0 or part[after] == part[after - 1]:
         return float(a + after)
-    return a + after - 1 + float(np.clip((half - part[after - 1]) / (part[after] - part[after - 1]), 0, 1))
+    return (
+        a
+        + after
+        - 1
+        + float(np.clip((half - part[after - 1]) / (part[after] - part[after - 1]), 0, 1))
+    )
 
 
 def typical_extreme(values: Floats, rate: float, longest_s: float) -> float:

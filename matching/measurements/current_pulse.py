@@ -1,6 +1,6 @@
 """What is read off a current pulse through a coil: an injector's, an ignition coil's, a valve's.
 
-One anatomy per pulse (`pulse_anatomies`): onset - rise - (needle's kink) - plateau or hold - release.
+One anatomy per pulse (`pulse_anatomies`): onset, rise, needle's kink, plateau or hold, release.
 Theory: i(t) = V/R (1 - exp(-t R/L)) for a coil switched to a supply; the armature's motion adds a
 counter-voltage, seen as a dip that ends in a kink when it lands (Ribbens, solenoid with motion).
 """
@@ -26,7 +26,7 @@ def pulse_anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     after onset, over the peak.  width: onset to release.  plateau: median of the last half before
     release.  pull: median from 20 to 40 % of the width.  hold_ratio: plateau over peak.  fall:
     release to 10 %.  kink: largest upward change of slope in the rise over 0.15 ms, as a share of
-    the peak per ms (0 without a needle).  kink_at: when, after onset.  kink_level: the current there.
+    the peak per ms (0 without a needle).  kink_at: when, after onset.  kink_level: current there.
     dip: largest drop below an earlier value between onset and release, over the peak.
     ripple: rms about the 0.3 ms average in the last 40 %.  chop_hz: its frequency.
     flat: share of the width within 4 % of the peak.  late_slope: slope of the last fifth over the
@@ -110,11 +110,19 @@ def rl_fit(y: Floats, rate: float) -> tuple[float, float, float, float]:
 def _release(y: Floats, end: int, onset: float, rate: float) -> tuple[float, float]:
     """Where the pulse is let go (fractional sample), and seconds from there to a tenth.
 
-    The plateau is the median of the pulse's second half; the release is put back from the last
+    The plateau is a median of the pulse's end; the release is put back from the last
     passage of 65 % along the chord to 15 %, so that ripple on the plateau does not count.
     """
-    middle = int(0.5 * (onset + end))
-    plateau = float(np.median(y[middle : max(end, middle + 1)]))
+    release, _ = _let_go(y, end, onset, float(end), 0.5, rate)
+    return _let_go(y, end, onset, release, 0.15, rate)  # a slow release had its share before
+
+
+def _let_go(
+    y: Floats, end: int, onset: float, until: float, share: float, rate: float
+) -> tuple[float, float]:
+    """`_release` with the plateau taken from the last `share` of what lies before `until`."""
+    middle = int(until - share * (until - onset))
+    plateau = float(np.median(y[middle : max(int(until), middle + 1)]))
     high = np.flatnonzero(y[: min(end + 1, y.size)] > 0.65 * plateau)
     top = float(high[-1]) if high.size else float(end)
     tail = y[int(top) :]
@@ -160,7 +168,8 @@ def _body(y: Floats, rate: float, peak: float, onset: float, release: float) -> 
     whole = part(0.0, 1.0)
     return {
         "width": width / rate, "plateau": plateau, "pull": float(np.median(part(0.2, 0.4))),
-        "hold_ratio": plateau / max(peak, 1e-12), "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
+        "hold_ratio": plateau / max(peak, 1e-12),
+        "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
         "ripple": float(np.sqrt(np.mean(ripple**2))), "chop_hz": _chop(ripple, rate),
         "flat": float(np.mean(whole > 0.96 * peak)),
         "late_slope": late / max(0.5 * peak / half, 1e-12), "charge": float(whole.sum()) / rate,
@@ -195,9 +204,21 @@ def current_pulse(cut: Cut, wanted: CardMeasurement) -> float:
     """One quantity of the pulses (`what`, see `pulse_anatomies`), reduced as `pick` says.
 
     Unit: A, s or none as the quantity has it, times `factor`. Source: the RL step response,
-    i(t) = V/R (1 - exp(-t R/L)), whose first slope is V/L.
+    i(t) = V/R (1 - exp(-t R/L)), whose first slope is V/L. of = "long" looks only at pulses over
+    three quarters of the longest: short ones of a split injection never reach their hold phase.
     """
-    return picked(pulse_anatomies(cut, wanted.role).get(wanted.params["what"]), wanted)
+    parts = pulse_anatomies(cut, wanted.role)
+    values = parts.get(wanted.params["what"])
+    if values is not None and wanted.params.get("of") == "long":
+        values = values[parts["width"] > 0.75 * parts["width"].max()]
+    return picked(values, wanted)
+
+
+@measurement("current-pulse-pair")
+def current_pulse_pair(cut: Cut, wanted: CardMeasurement) -> float:
+    """Shortest over longest width of the pulses: a split injection has a short second one."""
+    width = pulse_anatomies(cut, wanted.role).get("width")
+    return NAN if width is None else float(width.min() / width.max())
 
 
 @measurement("current-at")
@@ -212,7 +233,9 @@ def current_at(cut: Cut, wanted: CardMeasurement) -> float:
     x, rate = cut.channel(wanted.role), cut.rate_hz
     rest = float(cut.events.marks["levels"][0])
     values = []
-    for begin, end in zip(cut.events.marks["pulse_start"], cut.events.marks["pulse_stop"], strict=True):
+    for begin, end in zip(
+        cut.events.marks["pulse_start"], cut.events.marks["pulse_stop"], strict=True
+    ):
         place = begin + float(wanted.params["ms"]) * 1e-3 * rate
         if place < end - 2:
             k = int(place)

@@ -36,7 +36,7 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     depth in its first quarter, mean depth of its last quarter.  on_ring: rms about the 0.3 ms
     average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
     first edge to last spark's end.  base: the calm level itself.  on_first, on_last: absolute level
-    from 15 to 30 and 80 to 97 % of the dwell.  edge: 10 to 90 % of the firing edge, s.  top_time:
+    from 15 to 30 and 80 to 97 % of the dwell; on_rise, the latter less the former.  edge: 10 to 90 % of the firing edge, s.  top_time:
     time the firing line stays above half its height, s.  flux: integral of the first spark line
     over its length, unit x s: the flux linkage the coil had left (v = dPhi/dt).  on_flux: the
     same over the dwell, the flux built up.  on_keep: rms of the coil-on ringing from 0.3 to 0.6 ms
@@ -68,7 +68,13 @@ def _thinned(n: int, most: int = 120) -> np.ndarray:
 
 
 def _firing(
-    x: Floats, rate: float, noise: float, level: float, strikes: Floats, earlier: float, later: float
+    x: Floats,
+    rate: float,
+    noise: float,
+    level: float,
+    strikes: Floats,
+    earlier: float,
+    later: float,
 ) -> dict[str, float]:
     """The anatomy of one firing with its strikes (m,), in samples of x."""
     first = strikes[0]
@@ -78,7 +84,9 @@ def _firing(
     limit = min(later - 1e-3 * rate, x.size)
     for k, strike in enumerate(strikes):
         stop = strikes[k + 1] - 0.1e-3 * rate if k + 1 < strikes.size else limit
-        ends.append(_spark_end(x, rate, noise, base, strike, min(stop, strike + LONGEST_SPARK_S * rate)))
+        ends.append(
+            _spark_end(x, rate, noise, base, strike, min(stop, strike + LONGEST_SPARK_S * rate))
+        )
     burns = (np.array(ends) - strikes) / rate
     out |= _line(x, rate, base, first, ends[0])
     out |= _edge_times(x, rate, base, first)
@@ -239,6 +247,8 @@ def _dwell(
     n = charge.size
     quarter = charge[: max(3, charge.size // 4)]
     ringing = quarter - smooth(quarter, max(3, int(0.3e-3 * rate)))
+    early = base - float(charge[int(0.15 * n) : int(0.3 * n) + 1].mean())
+    late = base - float(charge[int(0.8 * n) : int(0.97 * n) + 1].mean())
     return {
         "dwell": (first - begin - start) / rate,
         "on_step": float(quarter.max()),
@@ -246,8 +256,9 @@ def _dwell(
         "on_ring": float(np.sqrt(np.mean(ringing**2))),
         "on_flux": float(charge.sum()) / rate,
         "on_keep": _keep(charge, rate),
-        "on_first": base - float(charge[int(0.15 * n) : int(0.3 * n) + 1].mean()),
-        "on_last": base - float(charge[int(0.8 * n) : int(0.97 * n) + 1].mean()),
+        "on_first": early,
+        "on_last": late,
+        "on_rise": late - early,
     }
 
 

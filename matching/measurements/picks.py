@@ -19,8 +19,9 @@ def pick(values: Floats, how: str) -> float:
     if values.size == 0:
         return float("nan")
     usual = float(np.median(values))
-    if how in ("median", "mean", "min", "max"):
-        return float({"median": np.median, "mean": np.mean, "min": np.min, "max": np.max}[how](values))
+    plain = {"median": usual, "mean": values.mean(), "min": values.min(), "max": values.max()}
+    if how in plain:
+        return float(plain[how])
     if values.size < 2 or usual == 0.0:
         return float("nan")
     if how == "spread":
@@ -38,4 +39,6 @@ def picked(values: Floats | None, wanted: CardMeasurement) -> float:
     """`pick` as a card asks for it: params pick (default median), factor (default 1)."""
     if values is None:
         return float("nan")
-    return pick(values, wanted.params.get("pick", "median")) * float(wanted.params.get("factor", 1.0))
+    return pick(values, wanted.params.get("pick", "median")) * float(
+        wanted.params.get("factor", 1.0)
+    )

@@ -1,4 +1,4 @@
-"""What is read off a switched load: duty, frequency, states, the current it makes, a heater's fade."""
+"""What is read off a switched load: duty, frequency, the current it makes, a heater's fade."""
 
 from __future__ import annotations
 
@@ -92,7 +92,9 @@ def _heating(cut: Cut, role: str) -> dict[str, float]:
     if b - a < 16:
         return {}
     y = smooth(x[a:b] - rest, max(1, min(int(0.02 * rate), (b - a) // 40)))
-    rough = float(np.sqrt(np.mean((x[a:b] - rest - smooth(x[a:b] - rest, max(3, int(0.2 * rate)))) ** 2)))
+    rough = float(
+        np.sqrt(np.mean((x[a:b] - rest - smooth(x[a:b] - rest, max(3, int(0.2 * rate)))) ** 2))
+    )
     n = y.size
     inrush, steady = float(y.max()), float(np.median(y[int(0.75 * n) : max(int(0.95 * n), 1)]))
     top = int(np.argmax(y))

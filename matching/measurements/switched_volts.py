@@ -104,7 +104,8 @@ def _kick(x: Floats, rate: float, supply: float, end: float, limit: float) -> di
         "kick_area": float(np.maximum(y, 0.0).sum()) / rate,
     }  # fmt: skip
     half = np.flatnonzero(y[top:] < 0.5 * size)
-    return out | _hump(y[top + int(half[0]) :] if half.size else y[:0], rate, size, top)
+    knee = top + int(half[0]) if half.size else y.size
+    return out | _hump(y[knee:], rate, size, knee)
 
 
 def _hump(y: Floats, rate: float, kick: float, offset: int) -> dict[str, float]:
@@ -117,7 +118,11 @@ def _hump(y: Floats, rate: float, kick: float, offset: int) -> dict[str, float]:
     k = int(np.argmin(bend))
     bump = float((calm - np.minimum.accumulate(calm)).max())
     per_ms = 1e-3 * rate / lag
-    return {"hump": -float(bend[k]) / kick * per_ms, "hump_at": (k + lag + offset) / rate, "bump": bump}
+    return {
+        "hump": -float(bend[k]) / kick * per_ms,
+        "hump_at": (k + lag + offset) / rate,
+        "bump": bump,
+    }
 
 
 @measurement("switched-volts")
