@@ -36,8 +36,8 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     depth in its first quarter, mean depth of its last quarter.  on_ring: rms about the 0.3 ms
     average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
     first edge to last spark's end.  base: the calm level itself.  on_first, on_last: absolute level
-    from 15 to 30 and 80 to 97 % of the dwell; on_rise, the latter less the former.  edge: 10 to 90 % of the firing edge, s.  top_time:
-    time the firing line stays above half its height, s.  flux: integral of the first spark line
+    from 15 to 30 and 80 to 97 % of the dwell; on_rise, the latter less the former.  edge: 10 to
+    90 % of the firing edge, s.  top_time: time the firing line stays above half its height, s.  flux: integral of the first spark line
     over its length, unit x s: the flux linkage the coil had left (v = dPhi/dt).  on_flux: the
     same over the dwell, the flux built up.  on_keep: rms of the coil-on ringing from 0.3 to 0.6 ms
     over that of the first 0.3 ms.
