@@ -1,7 +1,7 @@
 """${message}
 
 Rules for a revision (tests/test_schema.py checks what it can):
-- Number it: ${"file name and revision"} 0002, 0003, ...; set HEAD in refdb/schema.py to it.
+- Made by `python -m migrations "what changes"`. Set HEAD in refdb/schema.py to its number.
 - Name every constraint, as refdb/tables.py does: a batch rebuild drops what has no name.
 - A batch rebuild also drops triggers: create those of `history` again after touching it.
 - Import nothing from refdb: tables.py goes on changing, this file must not.

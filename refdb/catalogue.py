@@ -208,7 +208,7 @@ class Catalogue:
         return kept
 
     def _refuse_target(self, place: Path) -> None:
-        if place.exists() and place.samefile(self.path):
+        if os.path.exists(place) and os.path.samefile(place, self.path):
             raise CatalogueError(
                 f"{place}: expected another file than the catalogue itself to back it up to, "
                 "found the same; name another one"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -101,7 +102,7 @@ def _of_system(path: Path, error: OSError) -> str:
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return _forbidden(path)
     if error.errno in (errno.ENOENT, errno.ENOTDIR):
-        return _no_folder(path)
+        return _cannot_open(path)
     return (
         f"{path}: expected a file that can be read and written, "
         f"found '{error.strerror or _line(error)}'; check the path and the disk"
@@ -109,9 +110,9 @@ def _of_system(path: Path, error: OSError) -> str:
 
 
 def _cannot_open(path: Path) -> str:
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         return _no_folder(path)
-    if not path.exists():
+    if not os.path.exists(path):
         return (
             f"{path}: expected a catalogue, found that the file has gone; "
             "restore a backup, or name the right one with --catalogue"

@@ -14,7 +14,7 @@ from urllib.parse import quote
 from refdb.catalogue_errors import busy, is_busy
 
 PATIENCE_S = 30.0
-_SLICE_S = 0.5  # SQLite's own wait; it cannot be interrupted, so it is kept short and repeated
+_SLICE_S = 0.03  # SQLite's own wait is unfair and deaf to Ctrl-C: short, and repeated here
 
 _Result = TypeVar("_Result")
 
@@ -62,4 +62,4 @@ def patiently(path: Path, action: Callable[[], _Result], patience_s: float = PAT
             if time.monotonic() >= end:
                 raise busy(path, patience_s) from error
         time.sleep(random.uniform(0.0, pause))
-        pause = min(0.1, pause * 2.0)
+        pause = min(0.02, pause * 2.0)

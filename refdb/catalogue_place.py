@@ -26,7 +26,7 @@ def catalogue_place(
         named = (os.environ if environment is None else environment).get(VARIABLE, "")
         given = named or default_place()
     path = _from_text(os.fspath(given))
-    if path.is_dir():
+    if os.path.isdir(path):
         raise CatalogueError(
             f"{path}: expected a catalogue file, found a folder; "
             f"give a file in it, for instance {path / FILE_NAME}"
@@ -57,4 +57,4 @@ def _from_text(text: str) -> Path:
             f"{text or 'catalogue'}: expected a path or sqlite:///PATH, found no usable path; "
             "give the catalogue's file"
         )
-    return Path(path).expanduser()
+    return Path(os.path.expanduser(path))

@@ -25,7 +25,7 @@ def restore(backup: Path, path: Path, damages: Callable[[Path], list[Damage]]) -
     changed then.
     """
     check_backup(backup)
-    existed = os.path.lexists(path) and path.stat().st_size > 0
+    existed = os.path.exists(path) and os.path.getsize(path) > 0
     if existed:
         refuse_others(path)
     staged = path.with_name(f".{path.name[:200]}.{secrets.token_hex(4)}.restore")
@@ -42,7 +42,7 @@ def restore(backup: Path, path: Path, damages: Callable[[Path], list[Damage]]) -
 
 def check_backup(backup: Path) -> None:
     """Raises CatalogueError unless `backup` is a filled catalogue this version can read."""
-    if not backup.is_file():
+    if not os.path.isfile(backup):
         raise CatalogueError(f"{backup}: expected a backup, found no file; name the right one")
     with told(backup), open(backup, "rb") as file:
         if file.read(15) != b"SQLite format 3":

@@ -217,6 +217,15 @@ def test_full_disk(tmp_path, limit, filled):
         assert catalogue.verify() == []
 
 
+def test_a_link_to_nothing(tmp_path):
+    path = tmp_path / "link.sqlite"
+    path.symlink_to(tmp_path / "gone")
+    assert told(lambda: Catalogue.open(path)) == (
+        f"{path}: expected a catalogue, found that the file has gone; "
+        "restore a backup, or name the right one with --catalogue"
+    )
+
+
 # --- where it is ---------------------------------------------------------------------------
 
 

@@ -211,12 +211,12 @@ def test_backup_under_a_writer_is_consistent(tmp_path):
 def test_a_thousand_in_one_go_are_quick_enough(tmp_path):
     # at least 50 a second, encoding included; a tenth of them here, on a machine that is shared
     taken = [capture(seed, n=20_000) for seed in range(100)]
-    start = time.process_time()
     with Catalogue.open(tmp_path / "shop.sqlite") as catalogue, catalogue.write() as unit:
+        start = time.process_time()
         for one in taken:
             unit.add(one, said("v"))
         unit.commit()
-        assert time.process_time() - start < 2.0 + 1.0
+        assert time.process_time() - start < 2.0
         with pytest.raises(CatalogueError):
             unit.add(taken[0], said("v"))
 

@@ -107,6 +107,18 @@ def test_downgrade_leaves_nothing(path):
         assert left.fetchall() == [("alembic_version",)]
 
 
+def test_the_template_makes_a_revision_with_the_rules_inside(tmp_path, monkeypatch):
+    from migrations.__main__ import new_revision
+
+    shutil.copytree(schema.SCRIPTS, tmp_path / "migrations")
+    monkeypatch.setattr(schema, "SCRIPTS", tmp_path / "migrations")
+    made = new_revision("Jobs and what was done")
+    assert made.name == "0002_jobs_and_what_was_done.py"
+    text = made.read_text()
+    compile(text, made.name, "exec")
+    assert "Name every constraint" in text and "down_revision = '0001'" in text
+
+
 # --- an upgrade, tried with a revision made up for the test ----------------------------------
 
 NEXT = """
