@@ -20,7 +20,17 @@ from matching.tools import Floats
 Rule = Callable[[Signal, Mapping[str, Any], Mapping[str, float]], "Events"]
 _RULES: dict[str, Rule] = {}
 _MODULES = (
-    "spikes", "pulses", "cyclic", "machines", "pressure", "wheels", "humps", "bits", "whole", "cam_cycles", "cam_pattern",
+    "spikes",
+    "pulses",
+    "cyclic",
+    "machines",
+    "pressure",
+    "wheels",
+    "humps",
+    "bits",
+    "whole",
+    "cam_cycles",
+    "cam_pattern",
 )
 
 

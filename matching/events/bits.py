@@ -9,7 +9,7 @@ import numpy as np
 
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
-from matching.tools import Floats, crossings
+from matching.tools import Floats, crossings, noise_sigma
 
 _CANDIDATES = 500
 _LONGEST = 8.0
@@ -79,7 +79,7 @@ def _refined(distances: Floats, base: float) -> float:
     return base
 
 
-def bus_edges(x: Floats, noise: float, params: Mapping[str, Any]) -> tuple[Floats, Floats, float]:
+def bus_edges(x: Floats, params: Mapping[str, Any]) -> tuple[Floats, Floats, float]:
     """Edges into and out of the active state of x (n,), and the level they cross.
 
     params: level, min_swing. Where `level` does not cut the range well, its middle is taken.
@@ -87,7 +87,7 @@ def bus_edges(x: Floats, noise: float, params: Mapping[str, Any]) -> tuple[Float
     low, high = bus_range(x)
     reach = high - low
     none = np.zeros(0)
-    if reach < float(params.get("min_swing", 0.0)) or reach < 8.0 * noise:
+    if reach < float(params.get("min_swing", 0.0)) or reach < 8.0 * noise_sigma(x):
         return none, none, 0.5 * (low + high)
     level = float(params.get("level", low + 0.5 * reach))
     if not low + 0.15 * reach < level < high - 0.15 * reach:
@@ -108,7 +108,7 @@ def bits(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -
     """
     x = bus_difference(signal, params)
     rate = signal.rate_hz
-    up, down, level = bus_edges(x, float(signal.noise.max()), params)
+    up, down, level = bus_edges(x, params)
     shortest = max(float(params.get("shortest_us", 0.0)) * 1e-6 * rate, 1.5)
     bit = bit_time(up, down, shortest)
     expected = hint.get("bit_s", 0.0) * rate

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matching.tools import Bools, Floats, Ints, crossings, thin
+from matching.tools import Bools, Floats, Ints, crossings, schmitt, thin
 
 _FEWEST_PITCHES, _MOST_PITCHES = 8, 140
 _GAP = 1.5  # an interval of so many local pitches may be the reference gap or a lost tooth
@@ -98,17 +98,24 @@ def follow(x: Floats, noise: float, square: bool, expected: float = 0.0) -> Trac
     up, down = crossings(y, 0.0, 0.6 if square else 0.5)
     if min(up.size, down.size) < 5:
         return None
-    falling = _outlasts(down, up) >= _outlasts(up, down)
-    track = _along(down if falling else up, up if falling else down, falling, expected)
+    # When a flat gap ends is told by the trigger, not by the zero that its noise crosses first.
+    state = schmitt(y, -0.3, 0.3) if square else schmitt(y, -0.25, 0.25)
+    change = np.flatnonzero(state[1:] != state[:-1]) + 1
+    on, off = change[state[change]].astype(float), change[~state[change]].astype(float)
+    falling = _outlasts(off, on) >= _outlasts(on, off)
+    both = {True: (down, up, on), False: (up, down, off)}
+    track = _along(*both[falling], falling, expected)
     if track is not None and track.reference.size and (track.lean > 0) != falling:
-        other = _along(up if falling else down, down if falling else up, not falling, expected)
+        other = _along(*both[not falling], not falling, expected)
         if other is not None and other.reference.size >= track.reference.size:
             return other
     return track
 
 
-def _along(edge: Floats, opposite: Floats, falling: bool, expected: float) -> Track | None:
-    """The track along the edges of one direction."""
+def _along(
+    edge: Floats, opposite: Floats, trigger: Floats, falling: bool, expected: float
+) -> Track | None:
+    """The track along the edges of one direction; trigger: when the opposite state begins."""
     edge, extra = _drop_extra(edge)
     if edge.size < 6:
         return None
@@ -119,7 +126,7 @@ def _along(edge: Floats, opposite: Floats, falling: bool, expected: float) -> Tr
     place = np.concatenate(([0], np.cumsum(step)))
     steady = steady_part(local)
     turn, reference = find_turn(place, np.where(steady, ratio, 1.0), expected)
-    lean = _lean(edge, opposite, local, reference) * (1.0 if falling else -1.0)
+    lean = _lean(edge, trigger, local, reference) * (1.0 if falling else -1.0)
     pitch = np.concatenate((local, local[-1:]))
     return Track(edge, opposite, pitch, place, ratio, extra, turn, reference, lean)
 
@@ -156,10 +163,8 @@ def _outlasts(first: Floats, second: Floats) -> float:
 
 
 def _lean(edge: Floats, opposite: Floats, local: Floats, reference: Ints) -> float:
-    """By how many pitches the state after `edge` outlasts the other one at the reference gap.
-
-    Without a reference gap: over all teeth, which leaves the difference of their usual lengths.
-    """
+    """By how many pitches the state after `edge` outlasts the other one at the reference gap;
+    0 without a gap."""
     if reference.size == 0:
         return 0.0
     gap = reference[reference > 0] - 1
@@ -259,7 +264,7 @@ def _distances(where: Ints) -> list[int]:
 def _coverage(where: Ints, weight: Floats, turn: int, last: int) -> tuple[float, int]:
     """How well gaps `turn` pitches apart explain the recording (0..1), and their phase.
 
-    Share of the due places that hold a gap, times the root of the share of all gap width that
+    Share of the due places that hold a gap, times a root of the share of all gap width that
     stands there, less for few hits. Places before the first gap are not due (standstill).
     """
     phases = where % turn
@@ -274,7 +279,7 @@ def _coverage(where: Ints, weight: Floats, turn: int, last: int) -> tuple[float,
         return 0.0, phase
     due = (last - phase) // turn - int(number[0]) + 1
     explained = float(weight[mine].sum()) / float(weight.sum())
-    return hits / max(due, hits) * explained**0.5 * (1.0 - 0.5 / hits), phase
+    return hits / max(due, hits) * explained**0.35 * (1.0 - 0.5 / hits), phase
 
 
 def _references(where: Ints, weight: Floats, gap: Ints, turn: int, phase: int) -> Ints:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,15 +11,27 @@ import numpy as np
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
 from matching.events.wheel_track import Track, follow
-from matching.tools import Floats
+from matching.tools import Floats, noise_sigma, thin
 
 
 def track_of(signal: Signal, params: Mapping[str, Any], expected: float = 0.0) -> Track | None:
-    """The wheel's track on the role that params name; kind = "square" for switching sensors."""
+    """The wheel's track on the role that params name.
+
+    kind: "emf" for inductive, "square" for switching sensors, "auto" to tell by the wave itself.
+    """
     role = params.get("role", "")
-    noise = float(signal.noise[signal.row(role)])
-    square = params.get("kind", "emf") == "square"
-    return follow(signal.channel(role), noise, square, expected)
+    kind = params.get("kind", "emf")
+    x = signal.channel(role)
+    square = two_states(x) if kind == "auto" else kind == "square"
+    return follow(x, noise_sigma(x), square, expected)
+
+
+def two_states(x: Floats) -> bool:
+    """Whether x (n,) is nearly always at one of two levels: a sine spends a third of its time in
+    the middle half of its range, a switching sensor only its edges."""
+    low, high = np.quantile(thin(x), [0.01, 0.99])
+    y = (thin(x) - low) / max(float(high - low), 1e-30)
+    return float(np.mean((y > 0.25) & (y < 0.75))) < 0.15
 
 
 def track_marks(track: Track) -> dict[str, Floats]:
@@ -91,10 +104,14 @@ def revolution(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, flo
 
 @rule("teeth")
 def teeth(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
-    """One tooth (edge to edge) an event. params: as `revolution`; per_event teeth."""
-    track = track_of(signal, params)
-    if track is None:
+    """One tooth (edge to edge) an event. params: as `revolution`; per_event teeth.
+
+    The ring has no reference gap: a tooth that is missing turn after turn is a lost one.
+    """
+    found = track_of(signal, params)
+    if found is None:
         return none_found()
+    track = replace(found, turn=0, reference=np.zeros(0, np.int64), lean=0.0)
     per_event = int(params.get("per_event", 1))
     edge = track.edge
     if edge.size < per_event + 2:

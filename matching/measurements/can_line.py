@@ -60,7 +60,7 @@ def _build(cut: Cut) -> Line:
     if "up" in marks:
         up, down, bit = marks["up"], marks["down"], float(marks["bit"][0])
     else:
-        up, down, _ = bus_edges(diff, float(cut.signal.noise.max()), params)
+        up, down, _ = bus_edges(diff, params)
         bit = 0.0
     edges = np.sort(np.concatenate((up, down)))
     begin, end = edges[:-1], edges[1:]

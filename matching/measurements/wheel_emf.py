@@ -130,7 +130,9 @@ def _train(wheel: Wheel, vpp: Floats) -> dict[str, float]:
             out["gap-teeth"] = 1.0 + float(np.median(off[k]))
     folded = fold(wheel, np.append(off, 0.0), np.append(~beside, False))
     if folded.size:
-        out["odd-folded"] = -100.0 * float(folded.min())
+        # A lost tooth has no size to fold; one lost in most turns is the smallest there can be.
+        gone = np.sum(wheel.ratio[~wheel.gap] > 1.5) > 0.5 * max(wheel.turns, 1.0)
+        out["odd-folded"] = 100.0 if gone else -100.0 * float(folded.min())
     calm = running_median(flux[~beside], 7)
     low, middle, high = np.quantile(calm, [0.05, 0.5, 0.95])
     out["modulation"] = 100.0 * float((high - low) / middle)
@@ -155,8 +157,8 @@ def _run_out(wheel: Wheel, flux: Floats, chosen: np.ndarray) -> dict[str, float]
         columns += [np.cos(2 * np.pi * order * angle), np.sin(2 * np.pi * order * angle)]
     found = np.linalg.lstsq(np.stack(columns, axis=1), size, rcond=None)[0]
     return {
-        "run-out": 100.0 * float(np.hypot(found[-4], found[-3])),
-        "run-out-2": 100.0 * float(np.hypot(found[-2], found[-1])),
+        "run-out": 100.0 * float(np.hypot(found[-4], found[-3]) / abs(found[0])),
+        "run-out-2": 100.0 * float(np.hypot(found[-2], found[-1]) / abs(found[0])),
     }
 
 

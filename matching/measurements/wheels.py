@@ -102,7 +102,7 @@ def _pattern(wheel: Wheel, rate: float) -> dict[str, float]:
     step = np.maximum(np.round(wheel.ratio), 1.0)
     out = {
         "lean": wheel.lean,
-        "tooth-hz": rate / float(np.median(wheel.pitch)),
+        "tooth-hz": rate / _usual_pitch(wheel),
         "extra": wheel.extra.size / per,
         "lost": float(np.sum((step - 1.0)[~wheel.gap])) / per,
         "gap-ratio": float(np.median(wheel.ratio[wheel.gap])) if wheel.gap.any() else 1.0,
@@ -112,11 +112,20 @@ def _pattern(wheel: Wheel, rate: float) -> dict[str, float]:
     if not wheel.turn:
         return out
     out["turn"] = wheel.turn
-    out["rpm"] = 60.0 * rate / (wheel.turn * float(np.median(wheel.pitch)))
+    out["rpm"] = 60.0 * rate / (wheel.turn * _usual_pitch(wheel))
     if wheel.reference.size >= 2:
         out["teeth"] = float(np.median(np.diff(wheel.reference)))
         out["rpm"] = 60.0 * rate / float(np.median(_turn_times(wheel)))
     return out
+
+
+def _usual_pitch(wheel: Wheel) -> float:
+    """Mean of the middle half of the plain pitches, samples: finer than the sampling step."""
+    period = np.sort(np.diff(wheel.edge)[wheel.plain])
+    if period.size < 4:
+        return float(np.median(wheel.pitch))
+    cut = period.size // 4
+    return float(period[cut : period.size - cut].mean())
 
 
 def _turn_times(wheel: Wheel) -> Floats:
