@@ -96,6 +96,22 @@ def test_the_odd_firing_out_is_seen():
     assert reading(cut, "burn-time-under") == pytest.approx(49.0, abs=3.0)
 
 
+def test_firings_cut_off_by_the_recording_do_not_spoil_the_whole_ones():
+    x = firing_train(count=4)
+    usual = cut_of("ignition-secondary", x, RATE)
+    a, b = int((0.02 - 1e-3) * RATE), x.size - int((0.05 - 0.3e-3) * RATE)
+    for part in (x[a:], x[:b], x[a:b], x[a : a + int(5e-3 * RATE)]):
+        cut = cut_of("ignition-secondary", part, RATE)
+        assert cut.events.n >= 1
+        for name in ("spark-line", "firing", "burn-time"):
+            value = reading(cut, name)
+            assert np.isfinite(value)
+            if cut.events.n > 2:
+                assert value == pytest.approx(reading(usual, name), rel=0.02)
+    # one firing whose dwell began before the recording: the dwell is not shown
+    assert np.isnan(reading(cut_of("ignition-secondary", x[a : a + 2500], RATE), "dwell"))
+
+
 def test_gain_moves_sizes_only_and_shift_moves_nothing():
     x = firing_train(noise=0.0)
     usual, larger = cut_of("ignition-secondary", x, RATE), cut_of("ignition-secondary", 2 * x, RATE)

@@ -37,10 +37,10 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     average in its first quarter.  strikes, strike_gap, total: how many, time between their edges,
     first edge to last spark's end.  base: the calm level itself.  on_first, on_last: absolute level
     from 15 to 30 and 80 to 97 % of the dwell; on_rise, the latter less the former.  edge: 10 to
-    90 % of the firing edge, s.  top_time: time the firing line stays above half its height, s.  flux: integral of the first spark line
-    over its length, unit x s: the flux linkage the coil had left (v = dPhi/dt).  on_flux: the
-    same over the dwell, the flux built up.  on_keep: rms of the coil-on ringing from 0.3 to 0.6 ms
-    over that of the first 0.3 ms.
+    90 % of the firing edge, s.  top_time: time the firing line stays above half its height, s.
+    flux: integral of the first spark line over its length, unit x s: the flux linkage the coil
+    had left (v = dPhi/dt).  on_flux: the same over the dwell, the flux built up.  on_keep: rms of
+    the coil-on ringing from 0.3 to 0.6 ms over that of the first 0.3 ms.
     """
     return cut.shared(f"ignition:{role}", lambda: _anatomies(cut, role))
 
@@ -229,6 +229,7 @@ def _dwell(
     """The charging of the coil before the firing edge, seen as a step away from calm."""
     names = (
         "dwell", "on_step", "on_late", "on_ring", "on_first", "on_last", "on_flux", "on_keep",
+        "on_rise",
     )  # fmt: skip
     begin = int(max(first - LONGEST_DWELL_S * rate, earlier + 3e-3 * rate, 0))
     end = int(first - max(25e-6 * rate, 2))
