@@ -130,4 +130,5 @@ def test_a_round_rate_comes_back_exactly(digits: int, power: int, n: int) -> Non
 def test_roundest_prefers_few_digits_within_what_is_known() -> None:
     assert roundest(499999.9997, 1e-8) == 500e3
     assert roundest(44100.00001, 1e-8) == 44100.0
+    assert roundest(1 / 4e-5, 1e-12) == 25e3
     assert roundest(1 / 3e-6, 1e-12) == 1 / 3e-6

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from refdb.captures.csv_sniff import COMMENT_MARKS, Dialect, Hints, Table, sniff, split
 from refdb.captures.decoded import Column, Decoded, Layout, Stream
-from refdb.captures.options import ReadOptions, wanted_channels
+from refdb.captures.options import MAX_CHANNELS, ReadOptions, wanted_channels
 from refdb.captures.text import Text, open_text
 from refdb.captures.timeaxis import measure
 from refdb.captures.words import plural, refusal, short
@@ -76,11 +76,15 @@ def _sniffed(path: Path, text: Text, options: ReadOptions) -> Table:
         rate=options.sample_rate_hz is not None,
     )
     try:
-        return sniff(path, text.head, text.is_whole, hints)
+        table = sniff(path, text.head, text.is_whole, hints)
     except CaptureError:
         if not text.lengthen_head():
             raise
-        return sniff(path, text.head, text.is_whole, hints)
+        table = sniff(path, text.head, text.is_whole, hints)
+    found = len(_channel_columns(table))
+    if found > MAX_CHANNELS:
+        raise refusal(path, f"at most {MAX_CHANNELS} channels", f"{found}", "save fewer columns")
+    return table
 
 
 def _layout(table: Table) -> Layout:

@@ -13,6 +13,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from refdb.captures.names import (
+    MAX_TITLE,
     coupling_hint,
     is_index_title,
     is_time_title,
@@ -26,6 +27,8 @@ from refdb.captures.names import (
 from refdb.captures.words import plural, refusal, short
 
 SAMPLE_LINES = 120
+MAX_STARTS = 1000  # rows tried as the first of the body; a table begins at one of the first
+PREAMBLE_LINES = 500  # looked at for settings, from either end of what stands above
 _CANDIDATES = (  # (delimiter, decimal mark), the more usual first
     (",", "."), (";", ","), (";", "."), ("\t", ","), ("\t", "."), (" ", ","), (" ", "."),
 )  # fmt: skip
@@ -227,9 +230,13 @@ def _body_start(path: object, lines: list[str], delimiter: str, decimal: str, wi
             for is_number, cell in zip(numeric, cells, strict=True)
         )
 
+    tries = 0
     for start, line in enumerate(lines):
         if not is_row(line, _KNOWN_MARK):
             continue
+        tries += 1
+        if tries > MAX_STARTS:
+            break
         following = [ln for ln in lines[start : start + 12] if ln.strip()]
         rows = [
             is_row(ln, _ANY_MARK)
@@ -352,8 +359,10 @@ def _key_value(line: str) -> tuple[str, str] | None:
 
 def _read_preamble(table: Table, above: list[str], delimiter: str) -> None:
     channels = table.dialect.columns
-    for line in above:
+    for line in (*above[:PREAMBLE_LINES], *above[PREAMBLE_LINES:][-PREAMBLE_LINES:]):
         bare = _uncommented(line)
+        if len(bare) > MAX_TITLE:
+            continue
         pairs = []
         spoken = _key_value(bare)
         if spoken:

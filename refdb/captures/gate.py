@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,13 +75,24 @@ def admit(path: object, decoded: Decoded, options: ReadOptions) -> Capture:
 
 
 def fingerprint(samples: NDArray[np.float64], rate_hz: float) -> str:
-    """sha256 over 'straygauge.capture/1', the shape, the rate and the samples row by row as
-    little-endian float64 in physical units. Names are left out: renaming does not hide a copy."""
-    digest = hashlib.sha256(
-        f"straygauge.capture/1 {samples.shape[0]} {samples.shape[1]} {rate_hz!r}\n".encode()
-    )
-    digest.update(np.ascontiguousarray(samples, dtype="<f8").data)
-    return digest.hexdigest()
+    """sha256 over 'straygauge.capture/1', shape and rate, then the sha256 of every channel as
+    little-endian float64 in physical units. Names are left out: renaming does not hide a copy.
+
+    One digest per channel, so that long channels are hashed side by side: in one go hashing took
+    a quarter of the time polars takes to parse the same samples.
+    """
+    rows = [np.ascontiguousarray(row, dtype="<f8") for row in samples]
+    if len(rows) > 1 and rows[0].size > 1 << 18:
+        with ThreadPoolExecutor(len(rows)) as pool:
+            digests = list(pool.map(_digest, rows))
+    else:
+        digests = [_digest(row) for row in rows]
+    head = f"straygauge.capture/1 {samples.shape[0]} {samples.shape[1]} {rate_hz!r}\n"
+    return hashlib.sha256(head.encode() + b"".join(digests)).hexdigest()
+
+
+def _digest(row: NDArray[np.float64]) -> bytes:
+    return hashlib.sha256(row.data).digest()
 
 
 def check_size(path: object, channels: int, n: int, options: ReadOptions) -> None:

@@ -9,6 +9,7 @@ from refdb.captures.timeaxis import roundest
 from refdb.errors import CaptureError
 from refdb.units import canonical_unit
 
+MAX_TITLE = 200  # longer is no title; and the patterns below take their time on it
 _TIME_NAMES = {
     "t", "time", "x", "x-axis", "x_axis", "xaxis", "zeit", "temps", "tiempo", "tempo", "timestamp",
     "timestamps", "time_stamp", "elapsed", "elapsed_time", "time_base", "timebase", "abscissa",
@@ -77,6 +78,8 @@ def split_unit(text: str) -> tuple[str, str | None]:
     In brackets anything is a unit, also one nobody knows; elsewhere only what is known.
     """
     title = text.strip()
+    if len(title) > MAX_TITLE:
+        return title, None
     bracketed = _BRACKETED.match(title)
     if bracketed and bracketed["unit"].strip():
         return bracketed["name"].strip(), bracketed["unit"].strip()
@@ -113,6 +116,8 @@ def rate_of(key: str, value: str) -> float | None:
 
     The value may also hold its unit in another cell, before or after the number.
     """
+    if len(key) > MAX_TITLE or len(value) > MAX_TITLE:
+        return None
     name, key_unit = split_unit(key)
     word = clean_name(name)
     whole = clean_name(key)

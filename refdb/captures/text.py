@@ -13,7 +13,7 @@ from typing import IO
 from refdb.captures.words import refusal
 
 HEAD_BYTES = 64 * 1024
-LONG_HEAD_BYTES = 4 * 1024 * 1024
+LONG_HEAD_BYTES = 1024 * 1024
 PIECE_BYTES = 8 * 1024 * 1024
 _NO_TEXT = re.compile(rb"[\x00-\x08\x0e-\x19\x1b-\x1f\x7f]")
 _SAVE_AS = "save the recording as CSV in UTF-8"

@@ -80,7 +80,9 @@ def roundest(rate: float, uncertainty: float) -> float:
     for digits in range(1, 12):
         for candidate in (float(f"{rate:.{digits}g}"), 1.0 / float(f"{1.0 / rate:.{digits}g}")):
             if abs(candidate - rate) <= uncertainty * rate:
-                return candidate
+                # 1 / 4e-5 is 24999.999999999996 to a computer.
+                decimal = float(f"{candidate:.13g}")
+                return decimal if abs(decimal - candidate) <= 1e-15 * candidate else candidate
     return rate
 
 
