@@ -8,27 +8,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from matching.model.data import SystemData
-from matching.model.known import Directions, fit_directions
-from matching.model.views import Space, fit_space
+from matching.model.known import Directions, axis_weights, fit_directions, outside
+from matching.model.views import fit_space
 from matching.tools import Bools, Floats
 
 # More vehicles than this are left out in groups of several: the figures change little, the time
 # grows only with the number of groups.
-MOST_FOLDS = 40
+MOST_FOLDS = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeftOut:
     """Every reference row judged without its own vehicle.
 
-    views: (rows, views) log outlyingness; along: (rows, faults) along each fault's direction;
-    size: (rows,) whitened length in the joint space; apart: (rows, faults) distance to means.
+    far: (rows,) weighted distance outside; along: (rows, faults) along each fault's direction,
+    NaN where the fault is not known without the row; size: (rows,) whitened length; length:
+    (rows, faults) the directions' lengths then.
     """
 
-    views: Floats
+    far: Floats
     along: Floats
     size: Floats
-    apart: Floats
+    length: Floats
 
 
 def take(data: SystemData, keep: Bools) -> SystemData:
@@ -57,30 +58,33 @@ def folds(data: SystemData) -> Iterator[Bools]:
         yield np.isin(data.vehicle, vehicles[g::groups])
 
 
-def leave_out(data: SystemData, space: Space, faults: int) -> LeftOut:
-    """Judge every row of `data` by the rows of the other vehicles. space: fitted to all rows."""
-    views = np.full((data.rows, len(space.names)), np.nan)
+def leave_out(data: SystemData, faults: int) -> LeftOut:
+    """Judge every row of `data` by the rows of the other vehicles."""
     along = np.full((data.rows, faults), np.nan)
-    apart = np.full((data.rows, faults), np.nan)
+    length = np.full((data.rows, faults), np.nan)
     size = np.full(data.rows, np.nan)
+    far = np.full(data.rows, np.nan)
     for out in folds(data):
         rest = take(data, ~out)
         mine = take(data, out)
         if rest.good.sum() < 2:
             continue
-        fold_space = fit_space(rest)
-        views[out] = fold_space.views(mine)
-        directions = fit_directions(fold_space.joint(rest), rest.fault)
-        if directions is None:
-            continue
-        z = fold_space.joint(mine)
-        place(along, out, directions, directions.along(z))
-        place(apart, out, directions, directions.apart(z))
-        size[out] = directions.size(z)
-    return LeftOut(views, along, size, apart)
+        space = fit_space(rest)
+        known, z = space.joint(rest), space.joint(mine)
+        far[out] = np.sqrt(outside(z, axis_weights(known, rest.fault)).sum(axis=1))
+        directions = fit_directions(known, rest.fault)
+        if directions is not None:
+            _place(along, out, directions, directions.along(z))
+            _place(
+                length,
+                out,
+                directions,
+                np.broadcast_to(directions.length, (z.shape[0], directions.length.size)),
+            )
+            size[out] = directions.size(z)
+    return LeftOut(far, along, size, length)
 
 
-def place(target: Floats, out: Bools, directions: Directions, values: Floats) -> None:
+def _place(target: Floats, out: Bools, directions: Directions, values: Floats) -> None:
     """Write columns of the faults that the directions know into rows `out` of target."""
-    rows = np.flatnonzero(out)
-    target[np.ix_(rows, directions.index)] = values
+    target[np.ix_(np.flatnonzero(out), directions.index)] = values

@@ -61,15 +61,18 @@ def _pooled(own: Floats, count: Floats) -> Floats:
 def robust(rows: Floats) -> tuple[Floats, Floats]:
     """Median and a spread of rows (n, columns) that neither one outlier nor ties can fool.
 
-    The larger of the MAD and half the standard deviation: the first ignores outliers, the second
-    keeps a column with many equal values from a zero spread.
+    The larger of the MAD and 0.6 standard deviations: the first ignores outliers, the second
+    keeps a column with many equal values from a zero spread. NaN where a column is all NaN.
     """
-    with np.errstate(all="ignore"):
-        import warnings
-
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)
-            centre = np.nanmedian(rows, axis=0)
-            mad = 1.4826 * np.nanmedian(np.abs(rows - centre), axis=0)
-            deviation = np.nanstd(rows, axis=0)
-    return centre, np.maximum(mad, 0.6 * deviation)
+    missing = np.isnan(rows).any(axis=0)
+    if not missing.any():
+        centre = np.median(rows, axis=0)
+        mad = 1.4826 * np.median(np.abs(rows - centre), axis=0)
+        return centre, np.maximum(mad, 0.6 * rows.std(axis=0))
+    centre, size = np.full(rows.shape[1], np.nan), np.full(rows.shape[1], np.nan)
+    centre[~missing], size[~missing] = robust(rows[:, ~missing])
+    for j in np.flatnonzero(missing):
+        shown = rows[np.isfinite(rows[:, j]), j][:, None]
+        if shown.size:
+            centre[j], size[j] = (part[0] for part in robust(shown))
+    return centre, size

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from matching.grid import rebin
 from matching.profile import Profile
 from matching.tools import Floats
 from refdb.cards import SystemCard
 
-CURVE_POINTS = 128
+CURVE_POINTS = 64
 # Uncertainty of a number against which a spread is never taken to be smaller, as a share of the
 # number's own size: gain errors of inexpensive instruments are of this order (common practice).
 RELATIVE_FLOOR = 0.004
@@ -82,6 +83,5 @@ def curves(profiles: Sequence[Profile], which: str, channels: int) -> Floats:
         curve = getattr(p, which)
         if curve.shape[0] != channels or curve.size == 0:
             continue
-        blocks = curve.reshape(channels, CURVE_POINTS, -1).mean(axis=2)
-        out[i] = blocks.ravel()
+        out[i] = rebin(curve, CURVE_POINTS).ravel()
     return out

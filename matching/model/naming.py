@@ -1,0 +1,78 @@
+"""When may a fault be named? Learned from the library: which likenesses turned out right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matching.model.known import Directions
+from matching.tools import Floats
+
+# A wrong name sends a technician the wrong way; no name only leaves him where he was.
+NAME_ABOVE = 0.6
+_RIDGE = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Likeness:
+    """How like the known faults rows are. All (rows,): the best fault's index, evidence (rows, 4).
+
+    evidence: log of the distance along the direction; lead over the next fault; share of the
+    deviation that the direction explains (cosine); fit of the size (0 where typical).
+    """
+
+    best: np.ndarray
+    evidence: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Namer:
+    """Logistic judgement of a likeness: centre, scale and coefficients of the evidence."""
+
+    centre: Floats
+    scale: Floats
+    coefficient: Floats
+    offset: float
+
+    def sure(self, evidence: Floats) -> Floats:
+        """Probability (rows,) that the best fault is the right name."""
+        u = (evidence - self.centre) / self.scale
+        return 1.0 / (1.0 + np.exp(-np.clip(u @ self.coefficient + self.offset, -30, 30)))
+
+
+def likeness(directions: Directions, z: Floats) -> Likeness:
+    """Evidence for the most alike fault of rows z (rows, d)."""
+    along = np.maximum(directions.along(z), 1e-3)
+    size = directions.size(z)
+    order = np.argsort(along, axis=1)
+    best = order[:, -1]
+    rows = np.arange(z.shape[0])
+    top = along[rows, best]
+    second = along[rows, order[:, -2]] if along.shape[1] > 1 else np.full(z.shape[0], 1e-3)
+    cosine = top / np.maximum(size, 1e-9)
+    off_size = np.abs(np.log(top / directions.length[best]))
+    evidence = np.column_stack((np.log(top), np.log(top / second), cosine, off_size))
+    return Likeness(directions.index[best], evidence)
+
+
+def fit_namer(evidence: Floats, right: np.ndarray) -> Namer | None:
+    """Ridge logistic regression of right (rows,) bool on evidence (rows, 4); None if hopeless."""
+    if right.sum() < 3:
+        return None
+    centre, scale = evidence.mean(axis=0), evidence.std(axis=0) + 1e-9
+    u = (evidence - centre) / scale
+    x = np.column_stack((np.ones(u.shape[0]), u))
+    beta = np.zeros(x.shape[1])
+    penalty = _RIDGE * np.eye(x.shape[1])
+    penalty[0, 0] = 1e-3
+    for _ in range(30):
+        p = 1.0 / (1.0 + np.exp(-np.clip(x @ beta, -30, 30)))
+        weight = np.maximum(p * (1 - p), 1e-4)
+        step = np.linalg.solve(
+            x.T @ (x * weight[:, None]) + penalty, x.T @ (right - p) - penalty @ beta
+        )
+        beta = beta + step
+        if np.abs(step).max() < 1e-6:
+            break
+    return Namer(centre, scale, beta[1:], float(beta[0]))
