@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refdb.captures.decoded import Column, Stream
-from refdb.captures.gate import Plan, fill_overloads, scaled, settle, settle_rate
+from refdb.captures.gate import fill_overloads, scaled, settle, settle_rate
 from refdb.captures.options import ReadOptions, check_options
 from refdb.captures.words import refusal, shown
 from refdb.records import Channel
@@ -25,30 +25,31 @@ class Blocks:
     sample holds the nearest rail seen so far.
     """
 
-    def __init__(self, path: Path, stream: Stream, plan: Plan, rate: tuple[float, float]) -> None:
-        self.rate_hz, self.start_s = rate
-        self.channels: tuple[Channel, ...] = plan.channels
+    def __init__(self, path: Path, stream: Stream, options: ReadOptions, block: int) -> None:
+        first = stream.first
+        self._plan = settle(path, first.layout, len(first.layout.names), options)
+        self.rate_hz, self.start_s, remarks = settle_rate(path, first, options)
+        self.channels: tuple[Channel, ...] = self._plan.channels
         self.n_samples = stream.n_samples
         self.source = shown(path)
         self.overload: NDArray[np.bool_] | None = None
-        self._plan = plan
-        self._stream = stream
-        self._path = path
-        self._own_remarks: list[str] = []
+        self._path, self._stream, self._block = path, stream, block
+        said = first.layout.remarks
+        self._settled = tuple(r for r in (*self._plan.remarks, *remarks) if r not in said)
 
     @property
     def remarks(self) -> tuple[str, ...]:
         """What was noticed so far; more may come while blocks are read."""
-        return (*self._own_remarks, *self._stream.first.layout.remarks)
+        return (*self._settled, *self._stream.first.layout.remarks)
 
-    def read(self, block: int) -> Iterator[tuple[int, NDArray[np.float64]]]:
+    def __iter__(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
         """The blocks from the start. Raises CaptureError where the file turns out damaged."""
         from refdb.captures.dispatch import guarded
 
         rails: list[tuple[float, float]] | None = None
         at = 0
         with guarded(self._path):
-            for columns in _even(self._stream.pieces(block), block):
+            for columns in _even(self._stream.pieces(self._block), self._block):
                 samples, overload = scaled(columns, self._plan.factors)
                 rails = _widened(rails, samples, overload)
                 if overload is not None:
@@ -80,36 +81,13 @@ def open_blocks(
         chosen = reader_for(file)
         for reader in BLOCK_READERS:
             if reader is chosen:
-                return _opened(file, reader.stream(file, options), options, block)
+                return Blocks(file, reader.stream(file, options), options, block)
         raise refusal(
             file,
             "a format that can be read in blocks (CSV, WAV, NPZ, NPY)",
             chosen.NAME,
             "save the recording as WAV or NPZ",
         )
-
-
-def _opened(file: Path, stream: Stream, options: ReadOptions, block: int) -> Blocks:
-    first = stream.first
-    plan = settle(file, first.layout, len(first.layout.names), options)
-    rate, start_s, remarks = settle_rate(file, first, options)
-    own = [r for r in (*plan.remarks, *remarks) if r not in first.layout.remarks]
-    blocks = _Sized(file, stream, plan, (rate, start_s), block)
-    blocks._own_remarks = own
-    return blocks
-
-
-class _Sized(Blocks):
-    """Blocks of one settled length, so that the object itself can be iterated."""
-
-    def __init__(
-        self, path: Path, stream: Stream, plan: Plan, rate: tuple[float, float], block: int
-    ) -> None:
-        super().__init__(path, stream, plan, rate)
-        self.block = block
-
-    def __iter__(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
-        return self.read(self.block)
 
 
 def _even(pieces: Iterator[list[Column]], block: int) -> Iterator[list[Column]]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refdb.captures.decoded import Column, Decoded, Layout
-from refdb.captures.names import known_unit, split_unit, time_factor
+from refdb.captures.names import known_unit, time_factor
 from refdb.captures.options import (
     MAX_CHANNELS,
     TIME_UNITS,
@@ -337,9 +337,3 @@ def _overload_remarks(overload: NDArray[np.bool_], channels: tuple[Channel, ...]
         for channel, bad in zip(channels, overload, strict=True)
         if bad.any()
     ]
-
-
-def title(text: str) -> tuple[str | None, str | None]:
-    """A column title as (name or None, unit or None)."""
-    name, unit = split_unit(text)
-    return name or None, unit

@@ -6,6 +6,10 @@ person decide; else the group with the most samples that has 1 to 8 numeric chan
 
 from __future__ import annotations
 
+import gc
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -37,13 +41,27 @@ def decode(path: Path, options: ReadOptions) -> Decoded:
             "no asammdf installed",
             "run: pip install 'straygauge[mdf]'",
         ) from None
+    with _quiet_ends():
+        try:
+            with MDF(path) as source:
+                return _decoded(path, source, options)
+        except CaptureError:
+            raise
+        except Exception as error:  # asammdf raises whatever its parser meets
+            said = short(error, 60)
+        gc.collect()
+    raise refusal(path, "an undamaged MDF4 file", said, _SAVE)
+
+
+@contextmanager
+def _quiet_ends() -> Iterator[None]:
+    """Half-opened files of asammdf complain on stderr when they are collected; once is enough."""
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
     try:
-        with MDF(path) as source:
-            return _decoded(path, source, options)
-    except CaptureError:
-        raise
-    except Exception as error:  # asammdf raises whatever its parser meets
-        raise refusal(path, "an undamaged MDF4 file", short(error, 60), _SAVE) from None
+        yield
+    finally:
+        sys.unraisablehook = hook
 
 
 def _decoded(path: Path, source: Any, options: ReadOptions) -> Decoded:
