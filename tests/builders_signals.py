@@ -86,3 +86,37 @@ def wheel_emf(pitches, missing, turns, rate_hz, rpm, amplitude=1.0, sizes=None, 
     rate = np.gradient(angle) / step
     form = -np.sin(2.0 * np.pi * (np.mod(tooth, 1.0) - 0.5))
     return amplitude * size[tooth.astype(int)] * form * rate
+
+
+# --- LIN ----------------------------------------------------------------------------------------
+
+
+def lin_line(frames, slot_bits=220):
+    """Bits (1 recessive) of LIN frames: (identifier, data or None for no answer, enhanced)."""
+    from matching.measurements.lin_frames import checksum, protected_identifier
+
+    line = [1] * 20
+    for identifier, data, enhanced in frames:
+        begin = len(line)
+        pid = protected_identifier(identifier)
+        values = [0x55, pid]
+        line += [0] * 13 + [1]
+        if data is not None:
+            values += [*data, checksum(data, pid if enhanced else None)]
+        for value in values:
+            line += [0] + [(value >> k) & 1 for k in range(8)] + [1]
+        line += [1] * (slot_bits - (len(line) - begin))
+    return np.array(line)
+
+
+def lin_volts(line, bit_s, rate_hz, supply=13.5, dominant=0.9, slew_v_us=2.0):
+    """Volts (n,) with slope-controlled edges, starting at the bit's edge."""
+    t = np.arange(int(line.size * bit_s * rate_hz)) / rate_hz
+    edges = np.flatnonzero(np.diff(line)) + 1
+    length = (supply - dominant) / slew_v_us * 1e-6
+    knots, values = [0.0], [supply if line[0] else dominant]
+    for k in edges:
+        before, after = (dominant, supply) if line[k] else (supply, dominant)
+        knots += [k * bit_s, k * bit_s + length]
+        values += [before, after]
+    return np.interp(t, knots, values)

@@ -218,3 +218,42 @@ def test_frame_reader_never_raises():
     for _ in range(2000):
         frame = read_frame(rng.integers(0, 2, int(rng.integers(0, 220))).tolist())
         assert frame.verdict in can_frames.Verdict.__args__
+
+
+def fd_line(frames=8, ratio=4, seed=3):
+    """Bits of an FD-like bus in data bits: slow head and tail, fast middle of random runs."""
+    rng = np.random.default_rng(seed)
+    line = [1] * 15 * ratio
+    for _ in range(frames):
+        head = np.repeat(
+            [0, *rng.permutation([1, 0, 1, 1, 0, 0, 1, 0, 1]), 1, 0, 0, 1, 0, 1], ratio
+        )
+        body = np.repeat(np.arange(60) % 2, rng.integers(1, 5, 60))
+        tail = np.repeat([1, 0, 1, *[1] * 10], ratio)
+        line += [*head.tolist(), *body.tolist(), *tail.tolist(), *[1] * int(rng.integers(3, 20))]
+    return np.array(line)
+
+
+@pytest.mark.parametrize("ratio", [4, 10])
+def test_09_two_bit_times(ratio):
+    """SEEN secondary (J2284-4 summary): 500 kbit/s with 2 or 5 Mbit/s gives two bit times, 1 %."""
+    volts = can_volts(fd_line(ratio=ratio), 2e-6 / ratio, 100e6, tau_rise=5e-9, tau_fall=5e-9)
+    found = numbers("can-fd", volts, 100e6, CHANNELS)
+    assert found["slow_bit"] == pytest.approx(2.0, rel=0.01)
+    assert found["bit"] == pytest.approx(2.0 / ratio, rel=0.01)
+    assert found["diff_dom"] == pytest.approx(2.0, abs=0.02)
+    assert found["errors"] == 0.0
+
+
+def test_10_termination_arithmetic():
+    """DERIVED: two 120 ohm are 60, one left 120, three 40; the driver's step follows the load."""
+    assert pytest.approx(60) == 1 / (2 / 120)
+    assert pytest.approx(40) == 1 / (3 / 120)
+    driver = 42.0  # ohm in all, of a 3.4 V driver: 2 V into 60 ohm
+    steps = [3.4 * load / (load + driver) for load in (40.0, 60.0, 120.0)]
+    found = []
+    for step in steps:
+        volts = can_volts(can_line(), 2e-6, RATE, high=2.5 + step / 2, low=2.5 - step / 2)
+        found.append(numbers("can-hs", volts, RATE, CHANNELS)["diff_dom"])
+    assert found == pytest.approx(steps, abs=0.01)
+    assert found[2] / found[1] == pytest.approx(1.26, abs=0.01)

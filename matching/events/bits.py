@@ -11,7 +11,7 @@ from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
 from matching.tools import Floats, crossings, noise_sigma
 
-_CANDIDATES = 500
+_CANDIDATES = 320
 _LONGEST = 8.0
 
 
@@ -48,7 +48,7 @@ def bit_time(up: Floats, down: Floats, shortest: float) -> float:
     # A capture may hold no single bit at all; half the shortest distance is then the longest T.
     top = max(1.4 * middle, 1.1 * few)
     candidates = np.geomspace(max(0.45 * few, shortest), top, _CANDIDATES)
-    part = distances if distances.size <= 400 else distances[:: distances.size // 400 + 1]
+    part = distances if distances.size <= 300 else distances[:: distances.size // 300 + 1]
     turns = part[:, None] / candidates
     near = turns < _LONGEST + 0.5
     count = near.sum(axis=0)

@@ -93,7 +93,7 @@ def _pattern(rise: Floats, fall: Floats, cycles: int) -> dict[str, float]:
     if high.size and low.size:
         high, low = _typical(high, cycles), _typical(low, cycles)
         out |= {"widest": high.max(), "narrowest": high.min(), "widest-low": low.max()}
-        out["high-share"] = 100.0 * float(high.sum() / max(high.sum() + low.sum(), 1e-9))
+        out["high-share"] = 100.0 * _high_time(rise, fall, 720.0 * cycles) / (720.0 * cycles)
     return out
 
 
@@ -104,10 +104,19 @@ def _stretches(first: Floats, second: Floats) -> Floats:
     return second[after[ok]] - first[ok]
 
 
+def _high_time(rise: Floats, fall: Floats, stop: float) -> float:
+    """Degrees from 0 to stop in which the signal is high."""
+    ups = rise[(rise >= 0.0) & (rise < stop)]
+    downs = fall[(fall >= 0.0) & (fall < stop)]
+    still = ups.size and (not downs.size or ups[-1] > downs[-1])
+    return float(downs.sum() - ups.sum() + (stop if still else 0.0))
+
+
 def _typical(stretch: Floats, cycles: int) -> Floats:
     """The usual stretches of one cycle, ascending: quantiles of all of them."""
     count = max(1, round(stretch.size / max(cycles, 1)))
-    return np.quantile(stretch, (np.arange(count) + 0.5) / count)
+    places = (np.arange(count) + 0.5) / count
+    return np.asarray(np.quantile(stretch, places), dtype=np.float64)
 
 
 def _wander(rise: Floats, fall: Floats, cycles: int) -> dict[str, float]:

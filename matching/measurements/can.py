@@ -12,11 +12,27 @@ from matching.measurements import Cut
 from matching.measurements.can_line import IDLE_BITS, Line, line_of, run_means
 from matching.measurements.common import transitions
 from matching.measurements.sheet import register_sheet
-from matching.tools import Bools, Floats, Ints, mad_sigma, smooth, thin
+from matching.tools import Bools, Floats, mad_sigma, smooth, thin
 from refdb.cards import CardMeasurement
 
 DOMINANT_V, RECESSIVE_V = 0.9, 0.5  # receiver thresholds, transceiver datasheet (TCAN1465-Q1)
-NOMINAL_KBIT = np.array([33.333, 50.0, 83.333, 100.0, 125.0, 250.0, 500.0, 800.0, 1000.0])
+NOMINAL_KBIT = np.array(
+    [
+        33.333,
+        50.0,
+        83.333,
+        100.0,
+        125.0,
+        250.0,
+        500.0,
+        800.0,
+        1000.0,
+        2000.0,
+        4000.0,
+        5000.0,
+        8000.0,
+    ]
+)
 _MOST_EDGES = 400
 
 LEVELS = {
@@ -35,6 +51,8 @@ LEVELS = {
     "ack-step": "Dominant difference in the acknowledge slots minus that of the other bits, V.",
     "node-diff": "Largest difference between frames of their median dominant H - L, V.",
     "node-sum": "Largest difference between frames of their median dominant H + L, V.",
+    "node-shift": "Largest departure of a frame's own change of H + L from the usual change, V:"
+    " a common disturbance of both states leaves it alone.",
     "dom-spread": "Robust spread of the dominant difference over runs, V.",
     "dom-lowest": "Dominant difference that one run in fifty stays below, V.",
     "rec-highest": "Recessive difference that one run in fifty exceeds, V.",
@@ -59,6 +77,8 @@ SHAPES = {
 }
 TIMES = {
     "bit": "Bit time, us: from distances between like edges, which asymmetry does not change.",
+    "slow-bit": "Bit time of the arbitration phase, us (CAN FD; the same as bit elsewhere).",
+    "rates": "Data bit rate over arbitration bit rate, 1.",
     "kbit": "Bit rate, kbit/s.",
     "off-nominal": "Bit rate against the nearest usual rate, %.",
     "bias": "Dominant bits longer than nominal by this share of a bit, %.",
@@ -104,7 +124,7 @@ def _level_runs(line: Line) -> tuple[Bools, Bools]:
     whole = (line.bits > 0.6) & (line.frame >= 0)
     acknowledge = np.zeros(line.begin.size, bool)
     ends = line.last[line.last >= 0]
-    acknowledge[ends[line.bits[ends] < 1.6]] = True
+    acknowledge[ends[line.bits[ends] < 1.6 * line.slow]] = True
     return whole & line.dominant & ~acknowledge, whole & ~line.dominant
 
 
@@ -116,20 +136,20 @@ def _levels(line: Line) -> dict[str, float]:
     if line.bit <= 0.0 or dom.sum() < 3 or rec.sum() < 3:
         return _levels_without_edges(line)
     values = {
-        f"{name}-{state}": centre(run_means(line, x, chosen))
-        for name, x in (("h", line.high), ("l", line.low))
+        f"{name}-{state}": centre(run_means(line, which, chosen))
+        for name, which in (("h", "high"), ("l", "low"))
         for state, chosen in (("dom", dom), ("rec", rec))
     }
-    diff_dom, diff_rec = run_means(line, line.diff, dom), run_means(line, line.diff, rec)
+    diff_dom, diff_rec = run_means(line, "diff", dom), run_means(line, "diff", rec)
     values |= {
         "diff-dom": centre(diff_dom),
         "diff-rec": centre(diff_rec),
         "dom-spread": mad_sigma(diff_dom),
         "dom-lowest": float(np.quantile(diff_dom, 0.02)),
         "rec-highest": float(np.quantile(diff_rec, 0.98)),
-        "sum-noise": mad_sigma(run_means(line, line.total, rec)),
+        "sum-noise": mad_sigma(run_means(line, "total", rec)),
     }
-    return _derived(values) | _nodes(line, dom, values["diff-dom"])
+    return _derived(values) | _nodes(line, dom, rec, values["diff-dom"])
 
 
 def centre(values: Floats) -> float:
@@ -172,34 +192,40 @@ def _derived(values: dict[str, float]) -> dict[str, float]:
     return values
 
 
-def _nodes(line: Line, dom: Bools, usual: float) -> dict[str, float]:
+def _nodes(line: Line, dom: Bools, rec: Bools, usual: float) -> dict[str, float]:
     """How far the frames' own levels lie apart: a node with a bad ground or a weak driver."""
-    out = {"ack-step": 0.0, "node-diff": 0.0, "node-sum": 0.0}
+    out = {"ack-step": 0.0, "node-diff": 0.0, "node-sum": 0.0, "node-shift": 0.0}
     acknowledge = np.zeros(line.begin.size, bool)
     acknowledge[line.last[line.last >= 0]] = True
-    acknowledge &= (line.bits > 0.6) & (line.bits < 1.6)
+    acknowledge &= (line.bits > 0.6 * line.slow) & (line.bits < 1.6 * line.slow)
     if acknowledge.any():
-        out["ack-step"] = float(np.median(run_means(line, line.diff, acknowledge))) - usual
-    owner = line.frame[dom]
-    if owner.size == 0 or owner.max() < 0:
+        out["ack-step"] = centre(run_means(line, "diff", acknowledge)) - usual
+    if line.first.size == 0:
         return out
     # Arbitration may have several drivers: the first 14 bits of each frame stay out.
-    sof = line.begin[line.first[np.maximum(owner, 0)]]
-    late = (owner >= 0) & (line.begin[dom] > sof + 14.0 * line.bit)
-    for name, x in (("node-diff", line.diff), ("node-sum", line.total)):
-        medians = _group_medians(run_means(line, x, dom)[late], owner[late], 4)
-        if medians.size >= 2:
-            out[name] = float(medians.max() - medians.min())
+    late = line.begin > line.begin[line.first[np.maximum(line.frame, 0)]] + 14.0 * line.bit
+    dom, rec = dom & late & (line.frame >= 0), rec & late & (line.frame >= 0) & (line.bits < 6.5)
+    diff, total = (_by_frame(line, which, dom) for which in ("diff", "total"))
+    quiet = _by_frame(line, "total", rec)
+    for name, values in (("node-diff", diff), ("node-sum", total)):
+        seen = values[np.isfinite(values)]
+        if seen.size >= 2:
+            out[name] = float(seen.max() - seen.min())
+    change = (total - quiet)[np.isfinite(total - quiet)]
+    if change.size >= 2:
+        out["node-shift"] = float(np.abs(change - np.median(change)).max())
     return out
 
 
-def _group_medians(values: Floats, owner: Ints, least: int) -> Floats:
-    """Centre of the values (n,) of each owner with at least `least` of them; owner ascending."""
-    if values.size == 0:
-        return values
+def _by_frame(line: Line, which: str, chosen: Bools) -> Floats:
+    """Centre of the chosen runs' means in each frame (frames,), NaN for fewer than four runs."""
+    out = np.full(line.first.size, np.nan)
+    owner, values = line.frame[chosen], run_means(line, which, chosen)
     cuts = np.flatnonzero(np.diff(owner)) + 1
-    parts = np.split(values, cuts)
-    return np.array([centre(p) for p in parts if p.size >= least])
+    for part, who in zip(np.split(values, cuts), np.split(owner, cuts), strict=True):
+        if part.size >= 4:
+            out[who[0]] = centre(part)
+    return out
 
 
 def _edge_shapes(line: Line, level: dict[str, float], rate: float) -> dict[str, float]:
@@ -236,7 +262,7 @@ def _stretch(line: Line, rec: float, step: float) -> float:
     beside = np.round(np.minimum(line.bits[k - 1], line.bits[k + 1]))
     margin = 0.5 * line.bit * np.minimum(beside, 2.0)
     a, b = line.begin[k] - margin, line.end[k] + margin
-    total = np.concatenate(([0.0], np.cumsum(line.diff - rec)))
+    total = line.sums["diff"] - rec * np.arange(line.diff.size + 1)
     place = np.arange(total.size) - 0.5  # each sample stands for the interval around it
     area = np.interp(b, place, total) - np.interp(a, place, total)
     return centre(area / step - np.round(line.bits[k]) * line.bit)
@@ -302,6 +328,8 @@ def _times(line: Line, rate: float) -> dict[str, float]:
     distances = distances[distances < 10.5]
     out = {
         "bit": 1e3 / kbit,
+        "slow-bit": 1e3 / kbit * line.slow,
+        "rates": line.slow,
         "kbit": kbit,
         "off-nominal": 100.0 * (kbit / nearest - 1.0),
         "bias": 100.0 * line.bias,
@@ -322,7 +350,7 @@ def _traffic(line: Line, rate: float) -> dict[str, float]:
     inner = (line.end - line.begin)[line.frame >= 0].sum()
     out["load"] = 100.0 * float(inner) / n
     dominant = line.bits[line.dominant]
-    out["longest"] = float(dominant.max()) if dominant.size else 0.0
+    out["longest"] = float(dominant.max()) / line.slow if dominant.size else 0.0
     out["runts"] = 100.0 * float(np.mean(line.bits < 0.6))
     short = line.bits[line.bits < 6.5]
     if short.size:
@@ -331,27 +359,27 @@ def _traffic(line: Line, rate: float) -> dict[str, float]:
 
 
 def _frame_numbers(line: Line, duration: float) -> dict[str, float]:
-    frames = len(line.frames)
-    out = {"frames": line.first.size / duration, "decoded": 0.0}
+    frames = line.first.size
+    out = {"frames": frames / duration, "decoded": 0.0}
     if frames == 0:
         return out
     closed = np.ones(frames, bool)
     # The last frame may be cut off by the end of the recording: no fault of the bus.
-    if frames == line.first.size and line.end[-1] + IDLE_BITS * line.bit > line.diff.size:
-        closed[-1] = False
-    verdicts = np.array([f.verdict for f in line.frames])[closed]
+    closed[-1] = line.end[-1] + IDLE_BITS * line.slow * line.bit <= line.diff.size
+    runs = np.where(line.dominant & (line.frame >= 0), line.bits / line.slow, 0.0)
+    longest = np.zeros(frames)
+    np.maximum.at(longest, np.maximum(line.frame, 0), runs)
+    if closed.any():
+        out["errors"] = 100.0 * float(np.mean(longest[closed] > 5.6))
+    read = closed[: len(line.frames)]
+    verdicts = np.array([f.verdict for f in line.frames])[read]
     if verdicts.size == 0:
         return out
-    runs = np.where(line.dominant & (line.frame >= 0), line.bits, 0.0)
-    longest = np.zeros(line.first.size)
-    np.maximum.at(longest, np.maximum(line.frame, 0), runs)
-    flagged = longest[:frames][closed] > 5.6
-    out["errors"] = 100.0 * float(np.mean(flagged))
     out["decoded"] = 100.0 * float(np.mean(verdicts == "ok"))
     out["broken"] = 100.0 * float(np.mean((verdicts != "ok") & (verdicts != "other")))
-    valid = [k for k in range(frames) if closed[k] and line.frames[k].verdict == "ok"]
-    if valid:
-        out["unacked"] = 100.0 * float(np.mean([not _acknowledged(line, k) for k in valid]))
+    valid = np.flatnonzero(read & np.array([f.verdict == "ok" for f in line.frames]))
+    if valid.size:
+        out["unacked"] = 100.0 * float(np.mean([not _acknowledged(line, int(k)) for k in valid]))
     return out
 
 

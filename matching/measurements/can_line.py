@@ -21,8 +21,10 @@ class Line:
 
     high, low, diff, total: (n,) volts; total is high + low.  bit: samples per bit, 0 if unknown.
     begin, end: (runs,) edges of the runs in samples; dominant: their state; bits: their length.
+    slow: arbitration bits in data bits, 1 on a classic bus (params two_rates asks for more).
     frame: (runs,) index of the frame a run belongs to, -1 outside; first, last: first run of each
     frame and its last dominant run (the acknowledge slot of a valid frame).
+    sums: running sums of the four by name, a 0 in front.
     frames: what the frames say; bias: by how many bits dominant ones are longer than nominal.
     """
 
@@ -42,6 +44,8 @@ class Line:
     bias: float
     up: Floats
     down: Floats
+    sums: dict[str, Floats]
+    slow: float
 
 
 def line_of(cut: Cut) -> Line:
@@ -68,14 +72,19 @@ def _build(cut: Cut) -> Line:
     if begin.size:
         dominant[(0 if edges[0] in up[:1] else 1) :: 2] = True
     bits, bias = _run_lengths(begin, end, dominant, bit)
-    frame, first, last = _segments(begin, dominant, bits, bit)
+    slow = slow_ratio(begin, dominant, bits, bit) if params.get("two_rates") else 1.0
+    frame, first, last = _segments(begin, dominant, bits, bit, slow)
     frames = tuple(
         _read(dominant, bits, int(start), int(stop))
         for start, stop in zip(first[:MOST_FRAMES], [*first[1:], begin.size], strict=False)
+        if slow < 1.5
     )
+    named = {"high": high, "low": low, "diff": diff}
+    sums = {name: np.concatenate(([0.0], np.cumsum(x))) for name, x in named.items()}
+    sums["total"] = sums["high"] + sums["low"]
     return Line(
         high, low, diff, high + low, bit, begin, end, dominant, bits, frame, first, last,
-        frames, bias, up, down,
+        frames, bias, up, down, sums, slow,
     )  # fmt: skip
 
 
@@ -101,16 +110,40 @@ def _run_lengths(begin: Floats, end: Floats, dominant: Bools, bit: float) -> tup
     return width - np.where(dominant, bias, -bias), bias
 
 
-def _segments(begin: Floats, dominant: Bools, bits: Floats, bit: float) -> tuple[Ints, Ints, Ints]:
+def slow_ratio(begin: Floats, dominant: Bools, bits: Floats, bit: float) -> float:
+    """How many data bits one arbitration bit lasts (CAN FD), 1 where there is one rate only.
+
+    The head of a frame (start, identifier) is sent slowly: the longest r for which the distances
+    of like edges there are whole multiples of r data bits.
+    """
+    if bit <= 0.0 or begin.size < 8:
+        return 1.0
+    best = 1.0
+    for ratio in (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 16.0):
+        starts = np.flatnonzero(~dominant[:-1] & (bits[:-1] > IDLE_BITS * ratio)) + 1
+        distances = []
+        for k in starts[:60]:
+            near = begin[k:][begin[k:] < begin[k] + 12.5 * ratio * bit]
+            distances.append(near[2::2] - near[0])
+            distances.append(near[3::2] - near[1] if near.size > 1 else near[:0])
+        far = np.concatenate(distances) / (ratio * bit) if distances else np.zeros(0)
+        if far.size >= 4 and float(np.mean(np.cos(2.0 * np.pi * far))) > 0.8:
+            best = ratio
+    return best
+
+
+def _segments(
+    begin: Floats, dominant: Bools, bits: Floats, bit: float, slow: float
+) -> tuple[Ints, Ints, Ints]:
     """Frame index of each run, first run and last dominant run of each frame."""
     none = np.zeros(0, np.int64)
     frame = np.full(begin.size, -1, np.int64)
     if bit <= 0.0 or begin.size == 0:
         return frame, none, none
-    idle = ~dominant & (bits > IDLE_BITS)
+    idle = ~dominant & (bits > IDLE_BITS * slow)
     starts = np.flatnonzero(idle) + 1
     starts = starts[starts < begin.size]
-    if dominant[0] and begin[0] > IDLE_BITS * bit:
+    if dominant[0] and begin[0] > IDLE_BITS * slow * bit:
         starts = np.concatenate(([0], starts))
     if starts.size == 0:
         return frame, none, none
@@ -133,10 +166,11 @@ def _read(dominant: Bools, bits: Floats, start: int, stop: int) -> Frame:
     return read_frame(raw)
 
 
-def run_means(line: Line, x: Floats, chosen: Bools) -> Floats:
-    """Mean of x (n,) over the settled part of each chosen run (0.45 bit in, 0.15 before the end).
+def run_means(line: Line, which: str, chosen: Bools) -> Floats:
+    """Mean of a channel ("high", "low", "diff", "total") over the settled part of each chosen run.
 
-    One value a run, so that long rests count no more than short ones.
+    Settled: from 0.45 bit after its start to 0.15 bit before its end, six bits at most. One value
+    a run, so that long rests count no more than short ones.
     """
     begin, end = line.begin[chosen], line.end[chosen]
     end = np.minimum(end, begin + 6.0 * line.bit)
@@ -144,6 +178,7 @@ def run_means(line: Line, x: Floats, chosen: Bools) -> Floats:
     b = np.floor(end - 0.15 * line.bit).astype(np.int64)
     middle = np.round(0.5 * (begin + end)).astype(np.int64)
     a, b = np.where(b < a, middle, a), np.where(b < a, middle, b)
-    a, b = np.clip(a, 0, x.size - 1), np.clip(b, 0, x.size - 1)
-    total = np.concatenate(([0.0], np.cumsum(x)))
+    last = line.diff.size - 1
+    a, b = np.clip(a, 0, last), np.clip(b, 0, last)
+    total = line.sums[which]
     return (total[b + 1] - total[a]) / (b + 1 - a)

@@ -39,7 +39,7 @@ EDGES = {
 def _sheet(cut: Cut, wanted: CardMeasurement) -> dict[str, float]:
     x = cut.channel(wanted.role)
     noise = float(cut.signal.noise[cut.signal.row(wanted.role)])
-    ends = np.quantile(thin(x), [0.001, 0.005, 0.995, 0.999])
+    ends = np.array([float(q) for q in np.quantile(thin(x), [0.001, 0.005, 0.995, 0.999])])
     out = {"minimum": float(ends[0]), "maximum": float(ends[3]), "mean-level": float(x.mean())}
     reach = float(ends[2] - ends[1])
     if reach < 6.0 * noise_sigma(x) or reach <= 0.0:

@@ -179,10 +179,17 @@ def fold(wheel: Wheel, values: Floats, chosen: Bools) -> Floats:
     least = 2 if wheel.turns >= 2.5 else 1
     start = wheel.place[wheel.reference[0]]
     at = np.mod(wheel.place[:-1] - start, wheel.turn).astype(np.int64)[chosen]
-    order = np.argsort(at, kind="stable")
-    cuts = np.flatnonzero(np.diff(at[order])) + 1
-    parts = np.split(values[chosen][order], cuts)
-    return np.array([np.median(p) for p in parts if p.size >= least])
+    return medians_by(at, values[chosen], least)
+
+
+def medians_by(owner: Ints, values: Floats, least: int) -> Floats:
+    """Median of the values (n,) of each owner with at least `least` of them, owner ascending."""
+    order = np.lexsort((values, owner))
+    ordered = values[order]
+    first = np.flatnonzero(np.diff(owner[order], prepend=-1))
+    count = np.diff(np.append(first, ordered.size))
+    low, high = first + (count - 1) // 2, first + count // 2
+    return (0.5 * (ordered[low] + ordered[high]))[count >= least]
 
 
 def _duty(wheel: Wheel) -> dict[str, float]:
