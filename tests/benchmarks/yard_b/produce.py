@@ -161,7 +161,9 @@ def take_clipped(signal: Array, fs_sim: float, settings: Settings, rng: Rng) -> 
     full = settings.instrument.full
     attenuation = clipping_attenuation(peak, full)
     if attenuation is None or float(np.mean(size > attenuation * full)) > 0.9:
-        attenuation = float(f"{peak * rng.uniform(0.5, 0.8) / full:.2g}")
+        # Cut between the usual level and the peaks, so that something of the signal is left.
+        low = float(np.percentile(size, 20))
+        attenuation = float(f"{(low + (peak - low) * rng.uniform(0.3, 0.75)) / full:.3g}")
     return record(signal, fs_sim, with_attenuation(settings, attenuation), rng)
 
 
