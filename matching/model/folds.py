@@ -9,8 +9,9 @@ import numpy as np
 
 from matching.model.data import SystemData
 from matching.model.known import Directions, axis_weights, fit_directions, outside
-from matching.model.views import fit_space
+from matching.model.views import by_group, fit_space
 from matching.tools import Bools, Floats
+from refdb.cards import GROUPS
 
 # More vehicles than this are left out in groups of several: the figures change little, the time
 # grows only with the number of groups.
@@ -21,12 +22,14 @@ MOST_FOLDS = 30
 class LeftOut:
     """Every reference row judged without its own vehicle.
 
-    far: (rows,) weighted distance outside; along: (rows, faults) along each fault's direction,
+    far: (rows,) weighted distance outside; groups: (rows, groups) its square by kind of stray, in
+    the order of cards.GROUPS; along: (rows, faults) along each fault's direction,
     NaN where the fault is not known without the row; size: (rows,) whitened length; length:
     (rows, faults) the directions' lengths then.
     """
 
     far: Floats
+    groups: Floats
     along: Floats
     size: Floats
     length: Floats
@@ -64,6 +67,7 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
     length = np.full((data.rows, faults), np.nan)
     size = np.full(data.rows, np.nan)
     far = np.full(data.rows, np.nan)
+    groups = np.full((data.rows, len(GROUPS)), np.nan)
     for out in folds(data):
         rest = take(data, ~out)
         mine = take(data, out)
@@ -71,7 +75,9 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
             continue
         space = fit_space(rest)
         known, z = space.joint(rest), space.joint(mine)
-        far[out] = np.sqrt(outside(z, axis_weights(known, rest.fault)).sum(axis=1))
+        parts = outside(z, axis_weights(known, rest.fault))
+        far[out] = np.sqrt(parts.sum(axis=1))
+        groups[out] = by_group(parts, space.axes)
         directions = fit_directions(known, rest.fault)
         if directions is not None:
             _place(along, out, directions, directions.along(z))
@@ -82,7 +88,7 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
                 np.broadcast_to(directions.length, (z.shape[0], directions.length.size)),
             )
             size[out] = directions.size(z)
-    return LeftOut(far, along, size, length)
+    return LeftOut(far, groups, along, size, length)
 
 
 def _place(target: Floats, out: Bools, directions: Directions, values: Floats) -> None:

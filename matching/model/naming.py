@@ -43,17 +43,26 @@ class Namer:
 
 def likeness(directions: Directions, z: Floats) -> Likeness:
     """Evidence for the most alike fault of rows z (rows, d)."""
-    along = np.maximum(directions.along(z), 1e-3)
-    size = directions.size(z)
-    order = np.argsort(along, axis=1)
-    best = order[:, -1]
-    rows = np.arange(z.shape[0])
-    top = along[rows, best]
-    second = along[rows, order[:, -2]] if along.shape[1] > 1 else np.full(z.shape[0], 1e-3)
-    cosine = top / np.maximum(size, 1e-9)
-    off_size = np.abs(np.log(top / directions.length[best]))
-    evidence = np.column_stack((np.log(top), np.log(top / second), cosine, off_size))
-    return Likeness(directions.index[best], evidence)
+    along, size = directions.along(z), directions.size(z)
+    found = [
+        likeness_of(row, directions.length, float(s)) for row, s in zip(along, size, strict=True)
+    ]
+    best = np.array([directions.index[b] for b, _ in found])
+    return Likeness(best, np.array([facts for _, facts in found]))
+
+
+def likeness_of(along: Floats, length: Floats, size: float) -> tuple[int, Floats]:
+    """The most alike fault's place in `along` (faults,), NaN for unknown ones, and its evidence.
+
+    length: (faults,) whitened length of each fault's mean; size: whitened length of the row.
+    """
+    known = np.where(np.isfinite(along), np.maximum(along, 1e-3), 1e-3)
+    order = np.argsort(known)
+    best = int(order[-1])
+    top, second = known[best], known[order[-2]] if known.size > 1 else 1e-3
+    cosine = top / max(size, 1e-9)
+    off_size = abs(np.log(top / length[best]))
+    return best, np.array([np.log(top), np.log(top / second), cosine, off_size])
 
 
 def fit_namer(evidence: Floats, right: np.ndarray) -> Namer | None:

@@ -10,6 +10,7 @@ import numpy as np
 from matching.model.data import SystemData
 from matching.model.spread import Spread, compress, fit_spread
 from matching.tools import Floats
+from refdb.cards import GROUPS
 
 COMPONENTS = 10
 # Which kind of stray a curve's components feed.
@@ -105,6 +106,12 @@ def _fit_curve(data: SystemData, name: str) -> CurveSpace | None:
 
 def _rms(z: Floats) -> Floats:
     return np.sqrt(np.mean(z**2, axis=1))
+
+
+def by_group(parts: Floats, axes: tuple[Axis, ...]) -> Floats:
+    """Sums of parts (rows, axes) per kind of stray: (rows, groups), in the order of GROUPS."""
+    kind = np.array([GROUPS.index(axis.group) for axis in axes])
+    return np.column_stack([parts[:, kind == g].sum(axis=1) for g in range(len(GROUPS))])
 
 
 def principal_axes(z: Floats, k: int) -> Floats:

@@ -1,0 +1,190 @@
+"""One system's model: fitted once to its references, then asked about one capture at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from matching.model.data import SystemData
+from matching.model.folds import LeftOut, leave_out
+from matching.model.known import Directions, axis_weights, fit_directions, outside
+from matching.model.naming import Namer, fit_namer, likeness, likeness_of
+from matching.model.spread import POOL_WEIGHT
+from matching.model.views import Space, fit_space
+from matching.model.warp import WarpSpace, fit_warp
+from matching.tools import Floats
+
+EDGE_QUANTILE = 0.95
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Door:
+    """A raw score in good standard deviations above the good median of its context.
+
+    centre, scale: (contexts,), from left-out good rows, shrunk toward the system's.
+    """
+
+    centre: Floats
+    scale: Floats
+
+    def units(self, raw: Floats, context: np.ndarray) -> Floats:
+        """raw (rows,) standardised; NaN stays."""
+        return (raw - self.centre[context]) / self.scale[context]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SystemModel:
+    """Everything that judging needs. good_total: (vehicles,) one left-out total per good vehicle,
+    sorted; edge: its 95th percentile; middle: its median."""
+
+    data: SystemData
+    space: Space
+    weight: Floats
+    directions: Directions | None
+    far_door: Door
+    along_door: Door | None
+    namer: Namer | None
+    left: LeftOut
+    total: Floats
+    good_total: Floats
+    edge: float
+    middle: float
+    warp: WarpSpace
+    radius: float
+
+
+def fit_system(data: SystemData, warp: float) -> SystemModel:
+    """The model of a system (or of one context's substitutes) from at least two good vehicles."""
+    space = fit_space(data)
+    z = space.joint(data)
+    weight = axis_weights(z, data.fault)
+    directions = fit_directions(z, data.fault)
+    left = leave_out(data, len(data.fault_names))
+    far_door = _door(np.log(left.far), data)
+    best = _best(left.along)
+    along_door = _door(best, data) if directions is not None else None
+    total = far_door.units(np.log(left.far), data.context)
+    if along_door is not None:
+        total = total + np.nan_to_num(along_door.units(best, data.context))
+    good_total = np.sort(per_vehicle(total[data.good], data.vehicle[data.good]))
+    return SystemModel(
+        data, space, weight, directions, far_door, along_door, _namer(data, left), left, total,
+        good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
+        fit_warp(data, warp), warp,
+    )  # fmt: skip
+
+
+def _best(along: Floats) -> Floats:
+    """Largest of the known entries per row (rows, faults); NaN where none is known."""
+    filled = np.where(np.isfinite(along), along, -np.inf)
+    best = filled.max(axis=1, initial=-np.inf)
+    return np.where(np.isfinite(best), best, np.nan)
+
+
+def _door(raw: Floats, data: SystemData) -> Door:
+    """Standardise by the left-out good rows, each context pulled toward the whole system."""
+    good = data.good & np.isfinite(raw)
+    values = raw[good]
+    overall, size = float(np.median(values)), max(float(values.std()), 1e-6)
+    centre = np.full(data.n_contexts, overall)
+    scale = np.full(data.n_contexts, size)
+    for c in range(data.n_contexts):
+        own = raw[good & (data.context == c)]
+        n = own.size
+        if n >= 3:
+            part = n / (n + POOL_WEIGHT)
+            centre[c] = part * float(np.median(own)) + (1 - part) * overall
+            scale[c] = np.sqrt(part * float(own.var()) + (1 - part) * size**2)
+    return Door(centre, scale)
+
+
+def per_vehicle(values: Floats, vehicle: np.ndarray) -> Floats:
+    """The largest value of each vehicle: the vehicle, not the capture, is what is counted."""
+    return np.array([np.nanmax(values[vehicle == v]) for v in np.unique(vehicle)])
+
+
+def _namer(data: SystemData, left: LeftOut) -> Namer | None:
+    """Learn from the library's own faults when the likeliest name was right.
+
+    Each fault row counts twice: with its own fault among the candidates, and with that fault
+    taken away, which is what an unknown fault looks like.
+    """
+    rows = np.flatnonzero(~data.good & np.isfinite(left.size))
+    if rows.size < 6:
+        return None
+    evidence, right = [], []
+    for i in rows:
+        for hide in (False, True):
+            along = left.along[i].copy()
+            if hide:
+                along[data.fault[i]] = np.nan
+            if not np.isfinite(along).any():
+                continue
+            best, facts = likeness_of(along, left.length[i], float(left.size[i]))
+            evidence.append(facts)
+            right.append(best == data.fault[i])
+    return fit_namer(np.array(evidence), np.array(right))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placing:
+    """Where one capture lies. total, stray, p_value; parts: (axes,) squared weighted deviations;
+    z: (axes,) the capture in the joint space; along: per direction, standardised door units;
+    best: fault index or -1; sure: how sure the name is; margin: lead over the next fault."""
+
+    total: float
+    stray: float
+    p_value: float
+    parts: Floats
+    z: Floats
+    far_units: float
+    along_units: float
+    best: int
+    sure: float
+    margin: float
+    typical: float
+
+
+def place(model: SystemModel, row: SystemData) -> Placing:
+    """Place one capture (a SystemData of one row) among the references."""
+    z = model.space.joint(row)
+    parts = outside(z, model.weight)[0]
+    far = model.far_door.units(np.log(np.sqrt(parts.sum())[None]), row.context)[0]
+    along_units, best, sure, margin, typical = 0.0, -1, 0.0, 0.0, 0.0
+    if model.directions is not None and model.along_door is not None:
+        along = model.directions.along(z)[0]
+        along_units = float(model.along_door.units(along.max()[None], row.context)[0])
+        like = likeness(model.directions, z)
+        best = int(like.best[0])
+        sure = float(model.namer.sure(like.evidence)[0]) if model.namer else 0.0
+        order = np.sort(along)
+        margin = float(order[-1] - order[-2]) if order.size > 1 else float(order[-1])
+        typical = typicality(model, best, float(along.max()), float(model.directions.size(z)[0]))
+    total = float(far + along_units)
+    n = model.good_total.size
+    p_value = (1.0 + float(np.sum(model.good_total >= total))) / (n + 1.0)
+    return Placing(
+        total, stray_of(model, total), p_value, parts, z[0], float(far), along_units, best, sure,
+        margin, typical,
+    )  # fmt: skip
+
+
+def stray_of(model: SystemModel, total: float) -> float:
+    """A total as stray: 0.5 at the good median, 1 at the edge, doubling with each such step."""
+    step = max(model.edge - model.middle, 1e-6)
+    return float(2.0 ** min((total - model.edge) / step, 12.0))
+
+
+def typicality(model: SystemModel, fault: int, along: float, size: float) -> float:
+    """Conformal p-value: how typical the angle to the fault's direction is of that fault's own
+    left-out vehicles (Shafer and Vovk 2008)."""
+    rows = np.flatnonzero((model.data.fault == fault) & np.isfinite(model.left.along[:, fault]))
+    if rows.size == 0:
+        return 0.0
+    cosine = model.left.along[rows, fault] / np.maximum(model.left.size[rows], 1e-9)
+    own = np.array(
+        [cosine[model.data.vehicle[rows] == v].min() for v in np.unique(model.data.vehicle[rows])]
+    )
+    mine = along / max(size, 1e-9)
+    return float((1 + np.sum(own <= mine)) / (own.size + 1))
