@@ -7,9 +7,10 @@ query's envelope and query against the candidate's envelope; the larger one coun
   sieve over all references is one straight read of a small table;
 - sample by sample (LB_Keogh), for those that fall through the sieve.
 
-They are computed in float32 and from references rounded to 16 bits. Both errors are given away
-beforehand: envelopes are widened by the rounding (``slack``), sums are cut by a relative margin
-(``safe``), so that a bound is never above the true float64 distance.
+The first is computed in float32, the second on references and query rounded to 16 bits. What
+rounding may have added is given away beforehand: envelopes are widened (by ``slack``, by one
+code), sums are cut by a relative margin (``safe``), so that no bound is ever above the true
+float64 distance.
 """
 
 from __future__ import annotations
@@ -19,17 +20,22 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-CHUNK = 16
-"""Samples per partial sum of LB_Keogh: how fine the early abandoning can look ahead."""
+from .lanes import CHUNK, excess_i16
+from .tables import LOWER, PROFILE, UPPER
 
 
-class Query(NamedTuple):
-    """A query as float32 with its envelope, all (C, L), and the float32 rounding of its values."""
+class Corridor(NamedTuple):
+    """A query in 16-bit codes, all (C, P) int16, padded like the references.
 
-    profile: np.ndarray
+    over, under: one code below and above the query, so that the rounding of neither side can
+    add to an excess; lower, upper: its envelope, widened by one code; profile: the codes.
+    """
+
+    over: np.ndarray
+    under: np.ndarray
     lower: np.ndarray
     upper: np.ndarray
-    slack: float
+    profile: np.ndarray
 
 
 @njit(nogil=True, cache=True)
@@ -145,79 +151,47 @@ def reverse_sieve(envelope_means, centre, weight, slack, ids, limit):
 
 
 @njit(nogil=True, cache=True)
-def _outside_query(code, step, offset, lower, upper, slack, out):
-    """Squared excess of a candidate over the query's envelope, added sample by sample."""
-    for i in range(code.shape[0]):
-        x = offset + step * np.float32(code[i])
-        excess = max(max(x - upper[i], lower[i] - x) - slack, np.float32(0.0))
-        out[i] += excess * excess
-
-
-@njit(nogil=True, cache=True)
-def _outside_candidate(low, high, step, offset, q, slack, out):
-    """Squared excess of the query over a candidate's envelope, added sample by sample."""
-    for i in range(low.shape[0]):
-        above = q[i] - (offset + step * np.float32(high[i]))
-        below = (offset + step * np.float32(low[i])) - q[i]
-        excess = max(max(above, below) - slack, np.float32(0.0))
-        out[i] += excess * excess
-
-
-@njit(nogil=True, cache=True, fastmath={"reassoc"})
-def _suffix_sums(cost, safe, out):
-    """out[m] = safe * (sum of cost from sample CHUNK * m on); cost is padded to whole chunks."""
+def _suffix_sums(sums, safe, out):
+    """out[m] = safe * (sums[m] + sums[m + 1] + ...); the last one is 0."""
     total = np.float32(0.0)
-    out[out.shape[0] - 1] = total
-    for m in range(out.shape[0] - 2, -1, -1):
-        part = np.float32(0.0)
-        for k in range(CHUNK):
-            part += cost[m * CHUNK + k]
-        total += part
+    out[sums.shape[0]] = total
+    for m in range(sums.shape[0] - 1, -1, -1):
+        total += sums[m]
         out[m] = total * safe
 
 
 @njit(nogil=True, cache=True)
-def _ways(query, coded, n, limit, safe, cost, rows, columns):
-    """Suffix sums of both ways for reference n; False when the first way already exceeds limit."""
-    cost[:] = 0.0
-    for c in range(query.profile.shape[0]):
-        step, offset = coded.step[n, c], coded.offset[n, c]
-        _outside_query(
-            coded.profile[n, c], step, offset, query.lower[c], query.upper[c],
-            query.slack + step, cost,
-        )  # fmt: skip
-    _suffix_sums(cost, safe, columns)
-    if columns[0] > limit:
-        return False
-    cost[:] = 0.0
-    for c in range(query.profile.shape[0]):
-        step, offset = coded.step[n, c], coded.offset[n, c]
-        _outside_candidate(
-            coded.lower[n, c], coded.upper[n, c], step, offset, query.profile[c],
-            query.slack + step, cost,
-        )  # fmt: skip
-    _suffix_sums(cost, safe, rows)
-    return rows[0] <= limit
-
-
-@njit(nogil=True, cache=True)
-def keogh_both(query, coded, radius, ids, limit, safe, total, rest):
+def keogh_both(corridor, codes, radius, ids, limit, safe, total, rest):
     """LB_Keogh both ways for the references ids; how many of them stay under limit is returned.
 
-    Parameters: query: see above; coded: ``tables.Coded``; radius, samples; ids (n,), replaced
-    from the front by those that stay; limit, a squared distance; safe, the factor below 1 that
-    makes up for float32 sums. Filled for those that stay: total (n,) the larger bound, squared;
-    rest (n, M + 1) float32 the bound on what is still to come when CHUNK * m rows are done: rows
-    not yet matched, or columns no row has reached, which the band keeps `radius` ahead.
+    Parameters: corridor: see above; codes: of ``tables.Tables``; radius, samples; ids (n,),
+    replaced from the front by those that stay; limit, a squared distance in codes; safe, the
+    factor below 1 that makes up for float32 sums. Filled for those that stay, in codes squared:
+    total (n,) the larger bound; rest (n, M + 1) float32 the bound on what is still to come when
+    CHUNK * m rows are done: rows not yet matched, or columns no row has reached, which the band
+    keeps `radius` ahead.
     """
+    over, under, lower, upper = corridor.over, corridor.under, corridor.lower, corridor.upper
     chunks = rest.shape[1] - 1
     ahead = (radius + CHUNK - 1) // CHUNK
-    cost = np.zeros(chunks * CHUNK, dtype=np.float32)
+    sums = np.empty(chunks, dtype=np.float32)
     rows = np.empty(chunks + 1, dtype=np.float32)
     columns = np.empty(chunks + 1, dtype=np.float32)
     kept = 0
     for n in ids:
-        if not _ways(query, coded, n, limit, safe, cost, rows, columns):
+        sums[:] = 0.0
+        for c in range(over.shape[0]):
+            code = codes[n, PROFILE, c]
+            excess_i16(code, code, lower[c], upper[c], sums, chunks)
+        _suffix_sums(sums, safe, columns)
+        if columns[0] > limit:
+            continue
+        sums[:] = 0.0
+        for c in range(over.shape[0]):
+            low, high = codes[n, LOWER, c], codes[n, UPPER, c]
+            excess_i16(over[c], under[c], low, high, sums, chunks)
+        _suffix_sums(sums, safe, rows)
+        if rows[0] > limit:
             continue
         ids[kept] = n
         total[kept] = max(rows[0], columns[0])

@@ -29,6 +29,9 @@ WIDE16 = 32
 WIDE64 = 16
 """Lanes of the float64 sweep: four registers of 4."""
 
+CHUNK = 32
+"""Samples per partial sum of LB_Keogh: how fine the early abandoning can look ahead."""
+
 TOP16 = 32767
 """Stands for infinity in 16 bits: saturating sums stay there."""
 
@@ -67,21 +70,24 @@ class _Int16:
     top = TOP16
 
     def cost(self, build: Any, a: Any, b: Any) -> Any:
-        d = self._saturating(build, "ssub", a, b)
-        d = self._saturating(build, "sadd", d, d)
-        d = self._saturating(build, "sadd", d, d)
+        d = self.saturating(build, "ssub", a, b)
+        d = self.saturating(build, "sadd", d, d)
+        d = self.saturating(build, "sadd", d, d)
         wide = build.sext(d, ir.VectorType(ir.IntType(32), self.width))
         square = build.mul(wide, wide)
         sixteen = ir.Constant(square.type, [16] * self.width)
         return build.trunc(build.lshr(square, sixteen), d.type)
 
     def add(self, build: Any, a: Any, b: Any) -> Any:
-        return self._saturating(build, "sadd", a, b)
+        return self.saturating(build, "sadd", a, b)
 
     def smaller(self, build: Any, a: Any, b: Any) -> Any:
         return build.select(build.icmp_signed("<", a, b), a, b)
 
-    def _saturating(self, build: Any, name: str, a: Any, b: Any) -> Any:
+    def larger(self, build: Any, a: Any, b: Any) -> Any:
+        return build.select(build.icmp_signed(">", a, b), a, b)
+
+    def saturating(self, build: Any, name: str, a: Any, b: Any) -> Any:
         kind = ir.FunctionType(a.type, [a.type, a.type])
         full = f"llvm.{name}.sat.v{self.width}i16"
         return build.call(cgutils.get_or_insert_function(build.module, kind, full), [a, b])
@@ -107,7 +113,13 @@ class _Row:
         lanes = self.how.width * self.how.registers
         first = self.build.mul(row, ir.Constant(row.type, lanes))
         at = self.build.add(first, ir.Constant(row.type, register * self.how.width))
+        return self._pointer(base, at)
+
+    def _pointer(self, base: Any, at: Any) -> Any:
         return self.build.bitcast(self.build.gep(base, [at]), self.vector.as_pointer())
+
+    def _load_at(self, base: Any, at: Any) -> Any:
+        return self.build.load(self._pointer(base, at), align=self.how.align)
 
     def _load(self, base: Any, row: Any, register: int) -> Any:
         return self.build.load(self._place(base, row, register), align=self.how.align)
@@ -174,6 +186,113 @@ class _Add(_Row):
                 self._store(cost, sums, column, u)
 
 
+class _Turn(_Row):
+    """Emits ``turn_i16``: eight rows become eight neighbouring lanes, 8 x 8 samples at a time."""
+
+    def emit(self, kinds: Any, args: Any) -> None:
+        build = self.build
+        rows, lanes = self._data(kinds[0], args[0]), self._data(kinds[1], args[1])
+        first, length = args[2], args[3]
+        self.vector = ir.VectorType(self.how.element, 8)
+        eight, start = ir.Constant(length.type, 8), ir.Constant(length.type, 0)
+        with cgutils.for_range_slice(build, start, length, eight) as (at, _):
+            block = [self._load_at(rows, self._index(length, u, at)) for u in range(8)]
+            for t, turned in enumerate(self._transpose(block)):
+                row = build.add(at, ir.Constant(at.type, t))
+                place = build.add(build.mul(row, ir.Constant(row.type, WIDE16)), first)
+                build.store(turned, self._pointer(lanes, place), align=self.how.align)
+
+    def _index(self, length: Any, row: int, at: Any) -> Any:
+        return self.build.add(self.build.mul(length, ir.Constant(length.type, row)), at)
+
+    def _transpose(self, block: list[Any]) -> list[Any]:
+        # Three rounds of interleaving vector k with k + 4, as a perfect shuffle of cards.
+        for _ in range(3):
+            pairs = [(block[k], block[k + 4]) for k in range(4)]
+            block = [self._interleave(a, b, half) for a, b in pairs for half in (0, 4)]
+        return block
+
+    def _interleave(self, a: Any, b: Any, half: int) -> Any:
+        order = [place for k in range(half, half + 4) for place in (k, k + 8)]
+        mask = ir.Constant(ir.VectorType(ir.IntType(32), 8), order)
+        return self.build.shuffle_vector(a, b, mask)
+
+
+class _Excess(_Row):
+    """Emits ``excess_i16``: squared excess over a corridor, added up CHUNK samples at a time."""
+
+    def emit(self, kinds: Any, args: Any) -> None:
+        build = self.build
+        self.over, self.under, self.low, self.high = (
+            self._data(kinds[k], args[k]) for k in range(4)
+        )
+        sums = self._data(kinds[4], args[4])
+        one = ir.Constant(args[5].type, 1)
+        with cgutils.for_range_slice(build, ir.Constant(one.type, 0), args[5], one) as (m, _):
+            total = self._squares(self._excess(m, 0))
+            for u in range(1, CHUNK // self.how.width):
+                total = build.fadd(total, self._squares(self._excess(m, u)))
+            place = build.gep(sums, [m])
+            build.store(build.fadd(build.load(place), self._sum(total)), place)
+
+    def _excess(self, m: Any, part: int) -> Any:
+        build, how = self.build, self.how
+        over, under, low, high = (
+            self._part(base, m, part) for base in (self.over, self.under, self.low, self.high)
+        )
+        above = how.saturating(build, "ssub", over, high)
+        below = how.saturating(build, "ssub", low, under)
+        none = ir.Constant(self.vector, [0] * how.width)
+        return how.larger(build, how.larger(build, above, below), none)
+
+    def _part(self, base: Any, m: Any, part: int) -> Any:
+        at = self.build.mul(m, ir.Constant(m.type, CHUNK))
+        at = self.build.add(at, ir.Constant(m.type, part * self.how.width))
+        return self._load_at(base, at)
+
+    def _squares(self, excess: Any) -> Any:
+        x = self.build.sitofp(excess, ir.VectorType(ir.FloatType(), self.how.width))
+        return self.build.fmul(x, x)
+
+    def _sum(self, x: Any) -> Any:
+        width, none = self.how.width, ir.Undefined
+        while width > 1:
+            width //= 2
+            kind = ir.VectorType(ir.IntType(32), width)
+            halves = [
+                self.build.shuffle_vector(
+                    x, ir.Constant(x.type, none), ir.Constant(kind, list(range(at, at + width)))
+                )
+                for at in (0, width)
+            ]
+            x = self.build.fadd(*halves)
+        return self.build.extract_element(x, ir.Constant(ir.IntType(32), 0))
+
+
+class _Units(_Row):
+    """Emits ``units_i16``: codes moved, clipped, shifted and scaled."""
+
+    def emit(self, kinds: Any, args: Any) -> None:
+        build = self.build
+        codes, out = self._data(kinds[0], args[0]), self._data(kinds[5], args[5])
+        centre, clip, shift, factor = (self._splat(args[k]) for k in range(1, 5))
+        floor = build.sub(ir.Constant(self.vector, [0] * self.how.width), clip)
+        step = ir.Constant(args[6].type, self.how.width)
+        with cgutils.for_range_slice(build, ir.Constant(step.type, 0), args[6], step) as (at, _):
+            x = self.how.saturating(build, "ssub", self._load_at(codes, at), centre)
+            x = self.how.smaller(build, self.how.larger(build, x, floor), clip)
+            x = self._scale(build.shl(x, shift), factor)
+            build.store(x, self._pointer(out, at), align=self.how.align)
+
+    def _scale(self, x: Any, factor: Any) -> Any:
+        # floor(x * factor / 2^15 + 1/2), written the way that is one instruction on x86.
+        build, wide = self.build, ir.VectorType(ir.IntType(32), self.how.width)
+        one, fourteen = (ir.Constant(wide, [k] * self.how.width) for k in (1, 14))
+        product = build.mul(build.sext(x, wide), build.sext(factor, wide))
+        rounded = build.add(build.ashr(product, fourteen), one)
+        return build.trunc(build.ashr(rounded, one), x.type)
+
+
 class _Least(_Row):
     """Emits ``least_i16``: the smallest cell of a row in every lane."""
 
@@ -196,11 +315,7 @@ class _Least(_Row):
 def _compiled_least(how: Any) -> Any:
     @intrinsic
     def least(typingctx, table, out, start, stop):
-        def emit(context, build, signature, args):
-            _Least(context, build, how).emit(signature.args, args)
-            return context.get_dummy_value()
-
-        return types.void(table, out, types.intp, types.intp), emit
+        return _emitter(_Least, how, table, out, types.intp, types.intp)
 
     return least
 
@@ -208,11 +323,7 @@ def _compiled_least(how: Any) -> Any:
 def _compiled_sweep(how: Any) -> Any:
     @intrinsic
     def sweep(typingctx, table, extra, other, value, start, stop):
-        def emit(context, build, signature, args):
-            _Sweep(context, build, how).emit(signature.args, args)
-            return context.get_dummy_value()
-
-        return types.void(table, extra, other, how.scalar, types.intp, types.intp), emit
+        return _emitter(_Sweep, how, table, extra, other, how.scalar, types.intp, types.intp)
 
     return sweep
 
@@ -220,13 +331,44 @@ def _compiled_sweep(how: Any) -> Any:
 def _compiled_add(how: Any) -> Any:
     @intrinsic
     def add(typingctx, sums, other, value, start, stop):
-        def emit(context, build, signature, args):
-            _Add(context, build, how).emit(signature.args, args)
-            return context.get_dummy_value()
-
-        return types.void(sums, other, how.scalar, types.intp, types.intp), emit
+        return _emitter(_Add, how, sums, other, how.scalar, types.intp, types.intp)
 
     return add
+
+
+def _compiled_turn(how: Any) -> Any:
+    @intrinsic
+    def turn(typingctx, rows, lanes, first, length):
+        return _emitter(_Turn, how, rows, lanes, types.intp, types.intp)
+
+    return turn
+
+
+def _compiled_excess(how: Any) -> Any:
+    @intrinsic
+    def excess(typingctx, over, under, low, high, sums, chunks):
+        return _emitter(_Excess, how, over, under, low, high, sums, types.intp)
+
+    return excess
+
+
+def _compiled_units(how: Any) -> Any:
+    @intrinsic
+    def units(typingctx, codes, centre, clip, shift, factor, out, length):
+        scalar = how.scalar
+        return _emitter(_Units, how, codes, scalar, scalar, scalar, scalar, out, types.intp)
+
+    return units
+
+
+def _emitter(kind: Any, how: Any, *arguments: Any) -> Any:
+    """Signature and code generator of an intrinsic without a result."""
+
+    def emit(context, build, signature, args):
+        kind(context, build, how).emit(signature.args, args)
+        return context.get_dummy_value()
+
+    return types.void(*arguments), emit
 
 
 def _cost16(a: int, b: int) -> int:
@@ -285,8 +427,36 @@ def _plain_least_i16(table, out, start, stop):
     out[:] = table[start + 1 : stop + 1].min(axis=0, initial=TOP16)
 
 
+def _plain_turn_i16(rows, lanes, first, length):
+    """lanes[i, first + u] = rows[u, i] for eight rows; length is a multiple of 8."""
+    lanes[:length, first : first + 8] = rows[:, :length].T
+
+
+def _plain_excess_i16(over, under, low, high, sums, chunks):
+    """sums[m] += sum over the samples of chunk m of max(over - high, low - under, 0)^2.
+
+    over, under, low, high: (CHUNK * chunks,) int16; differences saturate; sums (chunks,) float32.
+    """
+    above = np.minimum(over.astype(np.int32) - high, TOP16)
+    below = np.minimum(low.astype(np.int32) - under, TOP16)
+    excess = np.maximum(np.maximum(above, below), 0).astype(np.float32)
+    sums += (excess * excess).reshape(chunks, -1).sum(axis=1, dtype=np.float32)
+
+
+def _plain_units_i16(codes, centre, clip, shift, factor, out, length):
+    """out = code - centre, clipped to +-clip, times 2^shift times factor / 2^15, rounded.
+
+    codes, out: (length,) int16, length a multiple of 16; factor in 0..32767.
+    """
+    x = np.clip(codes.astype(np.int64) - centre, -clip, clip) << shift
+    out[:] = (x * factor + (1 << 14)) >> 15
+
+
 sweep_f64: Any = _plain_f64 if config.DISABLE_JIT else _compiled_sweep(_Float64())
 sweep_i16: Any = _plain_i16 if config.DISABLE_JIT else _compiled_sweep(_Int16())
 add_f64: Any = _plain_add_f64 if config.DISABLE_JIT else _compiled_add(_Float64())
 add_i16: Any = _plain_add_i16 if config.DISABLE_JIT else _compiled_add(_Int16())
 least_i16: Any = _plain_least_i16 if config.DISABLE_JIT else _compiled_least(_Int16())
+turn_i16: Any = _plain_turn_i16 if config.DISABLE_JIT else _compiled_turn(_Int16())
+excess_i16: Any = _plain_excess_i16 if config.DISABLE_JIT else _compiled_excess(_Int16())
+units_i16: Any = _plain_units_i16 if config.DISABLE_JIT else _compiled_units(_Int16())

@@ -4,13 +4,14 @@
 can still be near enough, and computes what is left in float64, 16 at a time, bit for bit what
 ``kernels.squared`` gives.
 
-Why the 16-bit count never rules out a true neighbour: samples are centred, divided by a unit s
-and rounded, so that a difference of two is wrong by at most e units; costs are rounded down. Let
-T be the largest distance still of interest and n <= 2L - 1 the cells of a path. A path of true
-cost <= T^2 has, by the triangle inequality of the Euclidean norm over its n * C differences, a
-rounded cost of at most (T/s + e sqrt(n C))^2, which the sweep counts in lots of 4096. Whatever
-counts more is too far. The same holds when the end of the path is replaced by a lower bound of
-its true cost.
+Why the 16-bit count never rules out a true neighbour: codes of query and candidate (``tables``)
+are moved and scaled alike to units of s, so that a difference of two is wrong by at most e units
+(half a code each, scaled, and half a unit each); clipping only makes it smaller; costs are
+rounded down. Let T be the largest distance still of interest and n <= 2L - 1 the cells of a path.
+A path of true cost <= T^2 has, by the triangle inequality of the Euclidean norm over its n * C
+differences, a rounded cost of at most (T/s + e sqrt(n C))^2, which the sweep counts in lots of
+4096. Whatever counts more is too far. The same holds when the end of the path is replaced by a
+lower bound of its true cost.
 """
 
 from __future__ import annotations
@@ -20,9 +21,19 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from .bounds import CHUNK
 from .kernels import squared_lanes
-from .lanes import TOP16, WIDE16, WIDE64, add_i16, least_i16, sweep_i16
+from .lanes import (
+    CHUNK,
+    TOP16,
+    WIDE16,
+    WIDE64,
+    add_i16,
+    least_i16,
+    sweep_i16,
+    turn_i16,
+    units_i16,
+)  # fmt: skip
+from .tables import PROFILE, padded
 
 UNITS = 10_700.0
 """Rounding units in the limit distance: its square / 4096 is 27 952, below the 32 767 where 16
@@ -33,24 +44,29 @@ SATURATED = 8192.0
 
 
 class Scale(NamedTuple):
-    """How samples become 16-bit units: (value - centre) / unit, for a limit distance."""
+    """How codes become units: (code - centre) clipped to +-clip, times 2^shift times factor/2^15.
 
-    centre: float
-    unit: float
+    gain: that product, units per code; distance: the limit distance, in codes, it is made for.
+    """
+
+    centre: int
+    clip: int
+    shift: int
+    factor: int
+    gain: float
     distance: float
 
 
 class Scratch(NamedTuple):
     """Work arrays of one thread for series of C channels and L samples."""
 
-    lanes16: np.ndarray  # (C, L, 32) int16
+    lanes16: np.ndarray  # (C, P, 32) int16, P samples: L padded as in the tables
     table16: np.ndarray  # (L + 1, 32) int16
     extra16: np.ndarray  # (L, 32) int16
     rest16: np.ndarray  # (M + 1, 32) int16
-    row16: np.ndarray  # (L,) int16
-    query16: np.ndarray  # (C, L) int16
+    rows16: np.ndarray  # (8, P) int16
+    query16: np.ndarray  # (C, P) int16
     least16: np.ndarray  # (32,) int16
-    limit16: np.ndarray  # (32,) int16, the count above which a lane is too far
     lanes64: np.ndarray  # (C, L, 16) float64
     table64: np.ndarray  # (L + 1, 16) float64
     extra64: np.ndarray  # (L, 16) float64
@@ -66,14 +82,14 @@ class Near(NamedTuple):
 def scratch(channels: int, length: int) -> Scratch:
     """Fresh work arrays; 64-byte aligned where the vector sweeps read them."""
     chunks = -(-length // CHUNK)
+    wide = padded(length)
     return Scratch(
-        _aligned((channels, length, WIDE16), np.int16),
+        _aligned((channels, wide, WIDE16), np.int16),
         _aligned((length + 1, WIDE16), np.int16),
         _aligned((length, WIDE16), np.int16),
         _aligned((chunks + 1, WIDE16), np.int16),
-        _aligned((length,), np.int16),
-        _aligned((channels, length), np.int16),
-        _aligned((WIDE16,), np.int16),
+        _aligned((8, wide), np.int16),
+        _aligned((channels, wide), np.int16),
         _aligned((WIDE16,), np.int16),
         _aligned((channels, length, WIDE64), np.float64),
         _aligned((length + 1, WIDE64), np.float64),
@@ -89,41 +105,42 @@ def _aligned(shape: tuple[int, ...], kind: type) -> np.ndarray:
 
 
 @njit(nogil=True, cache=True)
-def _scale_for(query, distance):
-    """The Scale that fits a limit distance, for a query (C, L) float64.
+def _scale_for(codes, distance):
+    """The Scale that fits a limit distance (in codes), for a query's codes (C, P).
 
-    The unit is the limit over UNITS, coarser when the query's own range would not fit 16 bits.
+    The limit becomes UNITS, or fewer when the query's own range would not fit 16 bits.
     """
-    low, high = query.min(), query.max()
-    room = TOP16 - SATURATED
-    unit = max(max(distance / UNITS, 0.5 * (high - low) / room), 1e-30)
-    return Scale(0.5 * (low + high), unit, distance)
+    low, high = int(codes.min()), int(codes.max())
+    reach = 0.5 * (high - low)
+    gain = min(UNITS / max(distance, 1e-3), (TOP16 - SATURATED) / max(reach, 1.0))
+    shift = 0
+    while shift < 10 and 2.0**shift < gain:
+        shift += 1
+    factor = min(int(gain / 2.0**shift * 32768.0), TOP16)
+    if shift > 0 and reach * gain + SATURATED > factor:
+        # Shifting that far would clip what matters: the next coarser unit keeps all 16 bits.
+        shift, factor = shift - 1, TOP16
+    gain = factor * 2.0**shift / 32768.0
+    return Scale((low + high) // 2, TOP16 >> shift, shift, factor, gain, distance)
 
 
 @njit(nogil=True, cache=True)
-def _limit(scale, error, terms):
+def _limit(scale, terms):
     """Largest count of a candidate within the limit distance; TOP16 means: cannot tell.
 
-    Parameters: error, units by which a difference may be wrong; terms, differences on a path.
+    Parameters: terms, the most differences on a path.
     """
-    worst = scale.distance / scale.unit * (1.0 + 1e-9) + error * np.sqrt(terms)
+    worst = scale.distance * scale.gain * (1.0 + 1e-9) + (1.0 + scale.gain) * np.sqrt(terms)
     return np.int16(min(worst * worst / 4096.0, float(TOP16)))
 
 
-@njit(nogil=True, cache=True, fastmath={"contract"})
-def _to_units(code, gain, shift, out):
-    """Round gain * code + shift and clip it; truncation above zero is rounding of the whole."""
-    for i in range(code.shape[0]):
-        x = np.float32(code[i]) * gain + shift
-        x = min(max(x, np.float32(-32767.0)), np.float32(32767.0)) + np.float32(32768.5)
-        out[i] = np.int16(np.int32(x) - np.int32(32768))
-
-
 @njit(nogil=True, cache=True)
-def _query_units(query, scale, out):
-    for c in range(query.shape[0]):
-        for i in range(query.shape[1]):
-            out[c, i] = np.int16(np.floor((query[c, i] - scale.centre) / scale.unit + 0.5))
+def _scaled(codes, scale, out):
+    """Codes (P,) to units; see ``Scale``."""
+    units_i16(
+        codes, np.int16(scale.centre), np.int16(scale.clip), np.int16(scale.shift),
+        np.int16(scale.factor), out, codes.shape[0],
+    )  # fmt: skip
 
 
 @njit(nogil=True, cache=True)
@@ -133,46 +150,41 @@ def _spread(row, lane, out):
 
 
 @njit(nogil=True, cache=True)
-def _load16(coded, n, lane, scale, work):
-    """Put reference n into a 16-bit lane and set the lane's limit."""
-    error = np.float32(0.0)
-    for c in range(work.lanes16.shape[0]):
-        gain = np.float32(coded.step[n, c] / scale.unit)
-        shift = np.float32((coded.offset[n, c] - scale.centre) / scale.unit)
-        _to_units(coded.profile[n, c], gain, shift, work.row16)
-        _spread(work.row16, lane, work.lanes16[c])
-        # Half a unit each for query and candidate, its coding step, and float32 on the way.
-        far = abs(shift) + np.float32(TOP16) * gain + np.float32(131072.0)
-        error = max(error, np.float32(1.0) + gain + np.float32(2.0**-22) * far)
-    terms = (2 * work.row16.shape[0] - 1) * work.lanes16.shape[0]
-    work.limit16[lane] = _limit(scale, error, terms)
+def _load16(codes, group, scale, rows, lanes):
+    """Put the 32 references of a group into the 16-bit lanes."""
+    for c in range(lanes.shape[0]):
+        for lane in range(WIDE16):
+            n = group[lane]
+            _scaled(codes[n, PROFILE, c], scale, rows[lane % 8])
+            if lane % 8 == 7:
+                turn_i16(rows, lanes[c], lane - 7, lanes.shape[1])
 
 
 @njit(nogil=True, cache=True)
-def _load_rest(rest, lane, unit, out):
+def _load_rest(rest, lane, gain, out):
     """Bounds on what is still to come, in counts, rounded down, into a lane of out (M + 1, 32)."""
-    per = 1.0 / (4096.0 * unit * unit)
+    per = np.float32(gain * gain / 4096.0 * (1.0 - 1e-6))
     for m in range(rest.shape[0]):
-        out[m, lane] = np.int16(min(rest[m] * per, float(TOP16)))
+        out[m, lane] = np.int16(min(rest[m] * per, np.float32(TOP16)))
 
 
 @njit(nogil=True, cache=True)
 def _all_far(least, rest, limit):
-    """No lane can end within its limit, given its smallest cell and what must still come.
+    """No lane can end within the limit, given its smallest cell and what must still come.
 
-    A lane whose limit is TOP16 cannot tell and is never far, hence the saturating sum.
+    A limit of TOP16 cannot tell and nobody is far, hence the saturating sum.
     """
     within = 0
     for lane in range(WIDE16):
         total = min(np.int32(least[lane]) + np.int32(rest[lane]), np.int32(TOP16))
-        within += int(total <= np.int32(limit[lane]))
+        within += int(total <= limit)
     return within == 0
 
 
 @njit(nogil=True, cache=True)
 def _warp16(query, lanes, radius, rest, limit, table, least):
-    """Sweep the rows; how many were done. Fewer than L: no lane can end within its limit."""
-    length = query.shape[0]
+    """Sweep the rows; how many were done. Fewer than L: no lane can end within the limit."""
+    length = table.shape[0] - 1
     table[:] = TOP16
     table[0] = 0
     for i in range(length):
@@ -196,7 +208,7 @@ def _add_channels(query, lanes, i, start, stop, extra):
 @njit(nogil=True, cache=True)
 def _warp16_channels(query, lanes, radius, rest, limit, table, least, extra):
     """``_warp16`` for several channels: the costs of all but the last are summed up first."""
-    length, last = query.shape[1], query.shape[0] - 1
+    length, last = table.shape[0] - 1, query.shape[0] - 1
     table[:] = TOP16
     table[0] = 0
     for i in range(length):
@@ -243,60 +255,105 @@ def exact(query, refs, ids, radius, near, work):
 
 
 @njit(nogil=True, cache=True)
-def _warp_group(group, rest, coded, scale, radius, work):
-    """One group of up to 32 through the 16-bit sweep; rows done. Spare lanes repeat the first."""
-    for lane in range(WIDE16):
-        source = lane if lane < group.shape[0] else 0
-        _load16(coded, group[source], lane, scale, work)
-        _load_rest(rest[source], lane, scale.unit, work.rest16)
+def _warp_group(group, places, rest, codes, scale, limit, radius, work):
+    """One group of 32 through the 16-bit sweep; how many rows were done.
+
+    group (32,) reference ids; places (32,) where in rest they stand.
+    """
     query, lanes, table = work.query16, work.lanes16, work.table16
+    _load16(codes, group, scale, work.rows16, lanes)
+    for lane in range(WIDE16):
+        _load_rest(rest[places[lane]], lane, scale.gain, work.rest16)
     if query.shape[0] == 1:
-        return _warp16(
-            query[0], lanes[0], radius, work.rest16, work.limit16, table, work.least16
-        )
+        return _warp16(query[0], lanes[0], radius, work.rest16, limit, table, work.least16)
     return _warp16_channels(
-        query, lanes, radius, work.rest16, work.limit16, table, work.least16, work.extra16
+        query, lanes, radius, work.rest16, limit, table, work.least16, work.extra16
     )
 
 
 @njit(nogil=True, cache=True)
-def hunt(query, refs, coded, radius, order, bound, rest, first, stride, best, near, work, counts):
-    """The k nearest among candidates sorted by lower bound.
+def _rescale(profile, distance, work):
+    """A new Scale for a limit distance in codes, with the query put into its units."""
+    scale = _scale_for(profile, distance)
+    for c in range(profile.shape[0]):
+        _scaled(profile[c], scale, work.query16[c])
+    return scale
 
-    Parameters: query (C, L) float64; refs (N, C, L) float64; coded: ``tables.Coded``;
-    order (n,) reference ids; bound (n,) ascending squared lower bounds, rest (n, M + 1) bounds on
-    what is still to come; first, stride: which groups of 32 this thread takes; best (1,) the
-    distance of the k-th nearest so far, shared between threads and only ever lowered; near: what
-    is found here; counts (3,): lanes warped, rows warped, exact distances.
+
+@njit(nogil=True, cache=True)
+def _next_group(it, at, limit, group, places):
+    """Fill group and places from position at of the order; how many are within the limit.
+
+    Spare lanes repeat the first candidate, so that they neither hold the group up nor end it.
     """
+    size = 0
+    for lane in range(WIDE16):
+        here = at + lane
+        if here < it.order.shape[0] and it.bound[it.order[here]] <= limit:
+            size = lane + 1
+            places[lane] = it.order[here]
+        else:
+            places[lane] = places[0]
+        group[lane] = it.ids[places[lane]]
+    return size
+
+
+class Hunt(NamedTuple):
+    """What a hunt looks for, and among whom.
+
+    query (C, L) float64; profile (C, P) int16, its codes; refs (N, C, L) float64; codes
+    (N, 3, C, P) int16; step, unit of the samples per code; radius, samples; ids (n,) the
+    candidates; bound (n,) their lower bounds, rest (n, M + 1) bounds on what is still to come,
+    both in codes squared; order (n,) places in these by ascending bound.
+    """
+
+    query: np.ndarray
+    profile: np.ndarray
+    refs: np.ndarray
+    codes: np.ndarray
+    step: float
+    radius: int
+    ids: np.ndarray
+    bound: np.ndarray
+    rest: np.ndarray
+    order: np.ndarray
+
+
+@njit(nogil=True, cache=True)
+def hunt(it, best, near, work, counts):
+    """Find the k nearest among the candidates of a Hunt; they are offered to near.
+
+    Parameters: best (1,) the distance of the k-th nearest so far, shared between threads and only
+    ever lowered; counts (3,), added to: lanes warped, rows warped, exact distances.
+    """
+    query, codes, rest, length = it.query, it.codes, it.rest, it.query.shape[1]
+    table, terms = work.table16, (2 * length - 1) * query.shape[0]
+    group, places = np.empty(WIDE16, dtype=np.int64), np.empty(WIDE16, dtype=np.int64)
     pending = np.empty(WIDE16 + WIDE64, dtype=np.int64)
     waiting = 0
-    scale = Scale(0.0, 0.0, -1.0)
-    for at in range(first * WIDE16, order.shape[0], stride * WIDE16):
+    scale = _rescale(it.profile, best[0] / it.step, work)
+    for at in range(0, it.order.shape[0], WIDE16):
         best[0] = min(best[0], near.distances[-1])
-        if scale.distance != best[0]:
-            scale = _scale_for(query, best[0])
-            _query_units(query, scale, work.query16)
-        stop = min(at + WIDE16, order.shape[0])
-        limit = scale.distance * scale.distance * (1.0 + 1e-12)
-        while stop > at and bound[stop - 1] > limit:
-            stop -= 1
-        if stop == at:
+        distance = best[0] / it.step
+        if scale.distance != distance:
+            scale = _rescale(it.profile, distance, work)
+        size = _next_group(it, at, distance * distance * (1.0 + 1e-9), group, places)
+        if size == 0:
             break
-        rows = _warp_group(order[at:stop], rest[at:stop], coded, scale, radius, work)
-        counts[0] += stop - at
+        limit = _limit(scale, terms)
+        rows = _warp_group(group, places, rest, codes, scale, limit, it.radius, work)
+        counts[0] += size
         counts[1] += rows
-        if rows < query.shape[1]:
+        if rows < length:
             continue
-        for lane in range(stop - at):
-            if work.table16[rows, lane] <= work.limit16[lane]:
-                pending[waiting] = order[at + lane]
+        for lane in range(size):
+            if table[length, lane] <= limit:
+                pending[waiting] = group[lane]
                 waiting += 1
-        full = waiting - waiting % WIDE64
-        exact(query, refs, pending[:full], radius, near, work)
-        counts[2] += full
-        pending[: waiting - full] = pending[full:waiting].copy()
-        waiting -= full
-    exact(query, refs, pending[:waiting], radius, near, work)
+        while waiting >= WIDE64:
+            waiting -= WIDE64
+            exact(query, it.refs, pending[waiting : waiting + WIDE64], it.radius, near, work)
+            counts[2] += WIDE64
+    exact(query, it.refs, pending[:waiting], it.radius, near, work)
     counts[2] += waiting
     best[0] = min(best[0], near.distances[-1])

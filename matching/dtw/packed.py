@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from . import gate
-from .tables import Coded, Tables, pack
+from .tables import Tables, pack
 
 if TYPE_CHECKING:
     from .search import SearchResult
@@ -55,7 +55,7 @@ class PackedIndex:
         """Pack refs (N, C, L), finite, N >= 1, for a Sakoe-Chiba radius in samples.
 
         A float64 array is kept as it is, not copied: do not change it afterwards. Takes about
-        twice the memory of refs beside it. Raises ValueError for NaN, infinity, other shapes,
+        as much memory again. Raises ValueError for NaN, infinity, other shapes,
         no references, negative radius.
         """
         x = gate.batch("refs", refs)
@@ -146,11 +146,8 @@ def _damaged(source: Path, found: str) -> UnusableIndex:
 
 
 def _named(tables: Tables) -> dict[str, NDArray[Any]]:
-    coded = {f"coded.{name}": getattr(tables.coded, name) for name in Coded._fields}
-    return {
-        "refs": tables.refs, "means": tables.means, "reach": tables.reach,
-        "edges": tables.edges, **coded,
-    }  # fmt: skip
+    names = ("refs", "codes", "offset", "means", "reach", "edges")
+    return {name: getattr(tables, name) for name in names}
 
 
 def _bytes(array: NDArray[Any]) -> memoryview:
@@ -174,6 +171,7 @@ def _describe(tables: Tables, revision: str) -> tuple[dict[str, Any], list[memor
         place += -(-data.nbytes // ALIGN) * ALIGN
     header = {
         "revision": revision, "radius": tables.radius, "largest": tables.largest,
+        "step": tables.step,
         "arrays": entries, "size": place,
     }  # fmt: skip
     return header, arrays
@@ -238,9 +236,6 @@ def _array(source: Path, view: memoryview, entry: dict[str, Any]) -> NDArray[Any
     return np.frombuffer(data, dtype=entry["dtype"]).reshape(entry["shape"])
 
 
-def _tables(arrays: dict[str, NDArray[Any]], header: dict[str, Any]) -> Tables:
-    coded = Coded(*(arrays[f"coded.{name}"] for name in Coded._fields))
-    return Tables(
-        arrays["refs"], coded, arrays["means"], arrays["reach"], arrays["edges"],
-        header["radius"], header["largest"],
-    )  # fmt: skip
+def _tables(arrays: dict[str, Any], header: dict[str, Any]) -> Tables:
+    numbers: dict[str, Any] = {name: header[name] for name in ("step", "radius", "largest")}
+    return Tables(**arrays, **numbers)

@@ -14,6 +14,7 @@ Stages 4 to 6 may run on two threads; the others are too short to be worth one.
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import dataclass
 from functools import partial
@@ -22,10 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bounds, lockstep
+from . import bounds, lanes, lockstep
 from .band import segment_means
 from .pairs import share
-from .tables import Tables
+from .tables import Tables, encode, padded
 
 WARM = 32
 """References warped before anything is ruled out: two full groups of the float64 sweep."""
@@ -33,8 +34,8 @@ WARM = 32
 POOL = 256
 """References with the lowest sieve bounds among which the warm ones are chosen."""
 
-SMALL = 2_000
-"""Candidates (times L / 512) below which a second thread costs more than it saves."""
+SMALL = 1_000_000
+"""Samples of candidates below which a second thread costs more than it saves."""
 
 
 @dataclass(frozen=True)
@@ -91,14 +92,31 @@ class _Search:
         self.weight = np.tile(np.diff(tables.edges), channels).astype(np.float32)
         slack32: Any = np.float32(slack)  # a float64 would widen the loops it enters
         self.slack = slack32
-        self.query32 = bounds.Query(
-            query.astype(np.float32), lower.astype(np.float32), upper.astype(np.float32), slack32
-        )  # fmt: skip
+        self.corridor = self._corridor(lower, upper)
         self.found = [self._nobody()]
-        self.counts = np.zeros(3, dtype=np.int64)
+        self.lock = threading.Lock()
 
     def _nobody(self) -> lockstep.Near:
         return lockstep.Near(np.full(self.k, np.inf), np.full(self.k, -1, dtype=np.int64))
+
+    def _work(self) -> lockstep.Scratch:
+        """Work arrays for one thread: those of an earlier search if there are any to spare."""
+        try:
+            work: lockstep.Scratch = self.tables.spare.pop()
+        except IndexError:
+            work = lockstep.scratch(*self.query.shape)
+        return work
+
+    def _corridor(self, lower: NDArray[np.float64], upper: NDArray[np.float64]) -> bounds.Corridor:
+        t = self.tables
+        wide = padded(self.query.shape[1])
+        codes = [encode(x, t.offset, t.step) for x in (self.query, lower, upper)]
+        profile, low, high = (np.zeros((len(x), wide), dtype=np.int16) for x in codes)
+        for target, code in zip((profile, low, high), codes, strict=True):
+            target[:, : code.shape[1]] = code
+        low[:, self.query.shape[1] :], high[:, self.query.shape[1] :] = -32767, 32766
+        # Codes stay within +-32767, so one more or less stays within 16 bits.
+        return bounds.Corridor(profile - 1, profile + 1, low - 1, high + 1, profile)
 
     def warm_up(self) -> None:
         """Sieve bounds of all, then exact distances of a few that look near."""
@@ -112,7 +130,7 @@ class _Search:
         bounds.segment_distances(t.means, self.centre, self.weight, pool, far)
         want = min(max(WARM, -(-self.k // 16) * 16), len(pool))
         self.warm = np.sort(pool[np.argpartition(far, want - 1)[:want]])
-        self.work = lockstep.scratch(*self.query.shape)
+        self.work = self._work()
         lockstep.exact(self.query, t.refs, self.warm, t.radius, self.found[0], self.work)
 
     def sieve(self) -> None:
@@ -131,38 +149,38 @@ class _Search:
         return float(self.found[0].distances[-1]) ** 2 * (1 + 1e-12)
 
     def hunt(self, threads: int) -> None:
-        """LB_Keogh, the 16-bit filter and exact distances."""
-        order, bound, rest = self._keogh(threads)
-        self.kept = len(order)
+        """LB_Keogh, the 16-bit filter and exact distances, the candidates shared out."""
+        large = len(self.candidates) * self.query.size >= SMALL
+        threads = threads if large else 1
+        self.found += [self._nobody() for _ in range(threads - 1)]
+        self.kept, self.counts = 0, np.zeros(3, dtype=np.int64)
         best = self.found[0].distances[-1:].copy()
-        threads = threads if len(order) * self.query.shape[1] >= SMALL * 512 else 1
-        jobs = []
-        counts = np.zeros((threads, 3), dtype=np.int64)
-        for part in range(threads):
-            if part:
-                self.found.append(self._nobody())
-            work = lockstep.scratch(*self.query.shape) if part else self.work
-            jobs.append(
-                partial(
-                    lockstep.hunt, self.query, self.tables.refs, self.tables.coded,
-                    self.tables.radius, order, bound, rest, part, threads, best,
-                    self.found[part], work, counts[part],
-                )
-            )  # fmt: skip
-        share(jobs)
-        self.counts = counts.sum(axis=0)
+        share([partial(self._hunt_part, part, threads, best) for part in range(threads)])
 
-    def _keogh(self, threads: int) -> tuple[NDArray, NDArray, NDArray]:
-        t, n = self.tables, len(self.candidates)
-        chunks = -(-self.query.shape[1] // bounds.CHUNK)
-        total = np.empty(n, dtype=np.float32)
-        rest = np.empty((n, chunks + 1), dtype=np.float32)
-        kept = bounds.keogh_both(
-            self.query32, t.coded, t.radius, self.candidates, self._limit(),
-            np.float32(self.safe), total, rest,
+    def _hunt_part(self, part: int, threads: int, best: NDArray[np.float64]) -> None:
+        t, counts = self.tables, np.zeros(3, dtype=np.int64)
+        ids, bound, rest, order = self._keogh(self.candidates[part::threads].copy())
+        work = self._work() if part else self.work
+        hunt = lockstep.Hunt(
+            self.query, self.corridor.profile, t.refs, t.codes, t.step, t.radius,
+            ids, bound, rest, order,
         )  # fmt: skip
-        order = np.argsort(total[:kept], kind="stable")
-        return self.candidates[order], total[order], rest[order]
+        lockstep.hunt(hunt, best, self.found[part], work, counts)
+        t.spare.append(work)
+        with self.lock:
+            self.kept += len(order)
+            self.counts += counts
+
+    def _keogh(self, ids: NDArray[np.int64]) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+        """Those of ids that LB_Keogh lets through, their bounds, and their order by bound."""
+        t, n = self.tables, len(ids)
+        total = np.empty(n, dtype=np.float32)
+        rest = np.empty((n, t.codes.shape[3] // lanes.CHUNK + 1), dtype=np.float32)
+        limit = np.float32(min(self._limit() / t.step**2 * (1 + 2.0**-22), 3e38))
+        kept = bounds.keogh_both(
+            self.corridor, t.codes, t.radius, ids, limit, np.float32(self.safe), total, rest
+        )
+        return ids[:kept], total[:kept], rest[:kept], np.argsort(total[:kept])
 
     def result(self, seconds: float) -> SearchResult:
         """The k nearest of what all threads found."""

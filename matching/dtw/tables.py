@@ -5,8 +5,8 @@ Made once per catalogue revision by ``pack``; read by ``search``; stored by ``pa
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import NamedTuple
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,46 +17,50 @@ SEGMENTS = 32
 """Segments per channel of the sieve. Measured on noisy pulses of 512 samples: 16 let 7-20 % of
 the references through (band 5 %), 32 let 4-7 %, 64 hardly fewer for twice the reading."""
 
+ROOM = 0.5
+"""Codes reach this share of the usual range of samples beyond it on either side, so that a query
+of another level still finds its differences; what lies farther out is clipped, which can only
+make a bound lower."""
+
+USUAL = (0.0005, 0.9995)
+"""Quantiles of all samples that count as the usual range: a few spikes shall not coarsen it."""
+
 CODES = 65_000.0
-"""Steps between the lowest and highest sample of a reference: 16 bits with room for rounding."""
+"""Steps in the coded range: 16 bits with room for rounding."""
+
+PAD = 32
+"""Coded series are padded to a multiple of this many samples: whole vectors, whole chunks."""
+
+PROFILE, LOWER, UPPER = 0, 1, 2
+"""Where in the codes of a reference its samples and its envelope stand."""
 
 AT_ONCE = 4_000_000
 """Samples packed at once: bounds the memory for temporaries to some 200 MB."""
-
-
-class Coded(NamedTuple):
-    """References rounded to 16 bits, each channel with an offset and a step of its own.
-
-    profile, lower, upper: int16 (N, C, L), the samples and their envelope; offset, step: float32
-    (N, C): value = offset + step * code, wrong by at most one step.
-    numba's on-disk cache refers to this class by module and name: after moving it, old cache
-    files (*.nbi, *.nbc) must go.
-    """
-
-    profile: NDArray[np.int16]
-    lower: NDArray[np.int16]
-    upper: NDArray[np.int16]
-    offset: NDArray[np.float32]
-    step: NDArray[np.float32]
 
 
 @dataclass(frozen=True)
 class Tables:
     """What the stages of a search read, N references of C channels by L samples.
 
-    refs (N, C, L) float64, the unit of the samples; coded: the same in 16 bits with envelopes;
-    means (C*S, N) float32, segment-major; reach (N, C*S, 2) float32, segment means of the lower
-    and upper envelope; edges (S + 1,) int64, samples; radius, samples, 0..L-1; largest, the
-    highest absolute value of any reference.
+    refs (N, C, L) float64, the unit of the samples; codes (N, 3, C, P) int16: samples, lower and
+    upper envelope as round((value - offset of the channel) / step), L samples padded to P such
+    that the padding never exceeds an envelope; offset (C,) float64 and step, the unit of the
+    samples, are shared by all references, so that codes can be compared as they are; means
+    (C*S, N) float32, segment-major; reach (N, C*S, 2) float32, segment means of the lower and
+    upper envelope; edges (S + 1,) int64, samples; radius, samples, 0..L-1; largest, the highest
+    absolute value of any reference; spare: work arrays kept from one search to the next.
     """
 
     refs: NDArray[np.float64]
-    coded: Coded
+    codes: NDArray[np.int16]
+    offset: NDArray[np.float64]
+    step: float
     means: NDArray[np.float32]
     reach: NDArray[np.float32]
     edges: NDArray[np.int64]
     radius: int
     largest: float
+    spare: list[Any] = field(default_factory=list, compare=False)
 
 
 def pack(refs: NDArray[np.float64], radius: int) -> Tables:
@@ -64,9 +68,12 @@ def pack(refs: NDArray[np.float64], radius: int) -> Tables:
     n, channels, length = refs.shape
     edges = segment_edges(length, SEGMENTS)
     columns = channels * (len(edges) - 1)
+    offset, step = _coding(refs)
     tables = Tables(
         refs=refs,
-        coded=_empty_codes(refs.shape),
+        codes=_empty_codes(refs.shape),
+        offset=offset,
+        step=step,
         means=np.empty((columns, n), dtype=np.float32),
         reach=np.empty((n, columns, 2), dtype=np.float32),
         edges=edges,
@@ -79,35 +86,44 @@ def pack(refs: NDArray[np.float64], radius: int) -> Tables:
     return tables
 
 
-def _empty_codes(shape: tuple[int, ...]) -> Coded:
-    n, channels, _ = shape
-    profile, lower, upper = (np.empty(shape, dtype=np.int16) for _ in range(3))
-    offset, step = (np.empty((n, channels), dtype=np.float32) for _ in range(2))
-    return Coded(profile, lower, upper, offset, step)
+def encode(
+    x: NDArray[np.float64], offset: NDArray[np.float64], step: float
+) -> NDArray[np.int16]:
+    """Codes of x (..., C, L): rounded, hence wrong by at most half a step, and clipped."""
+    codes = (x - offset[:, np.newaxis]) / step
+    return np.clip(np.rint(codes, out=codes), -32767, 32767, out=codes).astype(np.int16)
+
+
+def padded(length: int) -> int:
+    """The coded length: a multiple of PAD."""
+    return -(-length // PAD) * PAD
+
+
+def _empty_codes(shape: tuple[int, ...]) -> NDArray[np.int16]:
+    n, channels, length = shape
+    codes = np.empty((n, 3, channels, padded(length)), dtype=np.int16)
+    # No excess is ever found in the padding: nothing lies outside the widest corridor.
+    for part, value in ((PROFILE, 0), (LOWER, -32768), (UPPER, 32767)):
+        codes[:, part, :, length:] = value
+    return codes
 
 
 def _pack_block(tables: Tables, rows: slice) -> None:
-    x, coded = tables.refs[rows], tables.coded
+    x = tables.refs[rows]
+    n, _, length = x.shape
     lower, upper = envelope(x, tables.radius)
-    offset, step = _coding(x)
-    coded.offset[rows], coded.step[rows] = offset, step
-    for target, source in ((coded.profile, x), (coded.lower, lower), (coded.upper, upper)):
-        centred = (source - offset[..., np.newaxis]) / step[..., np.newaxis]
-        target[rows] = np.rint(centred, out=centred)
-    n = len(x)
+    for part, source in ((PROFILE, x), (LOWER, lower), (UPPER, upper)):
+        tables.codes[rows, part, :, :length] = encode(source, tables.offset, tables.step)
     tables.means[:, rows] = segment_means(x, tables.edges).reshape(n, -1).T
     tables.reach[rows, :, 0] = segment_means(lower, tables.edges).reshape(n, -1)
     tables.reach[rows, :, 1] = segment_means(upper, tables.edges).reshape(n, -1)
 
 
-def _coding(x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Offset and step of each series and channel, both exactly representable in float32.
-
-    A step is never finer than 2^-22 of the largest value, so that decoding in float32 is right
-    to a step; a series of zeros gets a step that can never matter.
-    """
-    low, high = x.min(axis=-1), x.max(axis=-1)
-    offset = (0.5 * low + 0.5 * high).astype(np.float32)
-    step = np.maximum((high - low) / CODES, np.maximum(np.abs(low), np.abs(high)) * 2.0**-22)
-    step = np.maximum(step, 1e-30).astype(np.float32)
-    return offset.astype(np.float64), step.astype(np.float64)
+def _coding(refs: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """Offset per channel and the common step (one unit of cost must mean the same everywhere)."""
+    some = refs[:: max(1, refs.size // 1_000_000)]
+    low, high = np.quantile(some, USUAL, axis=(0, 2))
+    widest = float((high - low).max()) * (1 + 2 * ROOM)
+    # Constants, or usual values that all agree: any step will do that numbers can resolve.
+    finest = max(float(np.abs(some).max()) * 2.0**-40, 1e-30)
+    return 0.5 * low + 0.5 * high, max(widest / CODES, finest)
