@@ -94,7 +94,8 @@ def port_vehicle(condition: str, rng: np.random.Generator) -> tuple[Port, float]
     return Port(
         supply=near(rng, 14.0, 0.02), ohms=near(rng, 12.2, 0.03), henry=near(rng, 8.5e-3, 0.06),
         leak=near(rng, 1.6e-3, 0.1), gain=near(rng, 0.38, 0.08), eddy=near(rng, 36.0, 0.08),
-        mass=near(rng, 2.4e-3, 0.05), spring=near(rng, 3.0e4, 0.08), preload=near(rng, 5.6, 0.06), damp=near(rng, 0.8, 0.2),
+        mass=near(rng, 2.4e-3, 0.05), spring=near(rng, 3.0e4, 0.08),
+        preload=near(rng, 5.6, 0.06), damp=near(rng, 0.8, 0.2),
         lift=near(rng, 75e-6, 0.04), on_volts=near(rng, 0.35, 0.15), on_ohms=near(rng, 0.25, 0.2),
         clamp=near(rng, 62.0, 0.05), width=near(rng, 3.0e-3 if idle else 3.6e-3, 0.08),
     ), near(rng, 800.0 if idle else 2450.0, 0.035)  # fmt: skip
