@@ -103,7 +103,7 @@ def alternator_vehicle(rng: Rng, rpm: float, amp: float) -> Params:
         "poles": 6.0,
         "slip": 0.0,
         "h3": near(rng, 0.06, 0.4),
-        "h5": near(rng, 0.03, 0.5),
+        "h5": near(rng, 0.015, 0.4),
         "head": near(rng, 0.26, 0.18),
         "amp": near(rng, amp, 0.2),
         "corner": near(rng, 7500, 0.25),
