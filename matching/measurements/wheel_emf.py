@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from matching.events.wheel_track import running_median, steady_part
+from matching.events.wheel_track import running_median
 from matching.measurements import Cut
 from matching.measurements.sheet import register_sheet
 from matching.measurements.wheels import Wheel, fold, neighbours, wheel_of
@@ -104,8 +104,7 @@ def _sizes(
 
 def _lost(wheel: Wheel) -> bool:
     """Whether a tooth is missing elsewhere than at the reference gap, run-up left out."""
-    steady = steady_part(wheel.pitch[:-1])
-    return bool(np.any(wheel.ratio[~wheel.gap & steady] > 1.5))
+    return bool(np.any(wheel.ratio[~wheel.gap & wheel.steady] > 1.5))
 
 
 def _train(wheel: Wheel, vpp: Floats) -> dict[str, float]:
@@ -131,7 +130,7 @@ def _train(wheel: Wheel, vpp: Floats) -> dict[str, float]:
     folded = fold(wheel, np.append(off, 0.0), np.append(~beside, False))
     if folded.size:
         # A lost tooth has no size to fold; one lost in most turns is the smallest there can be.
-        gone = np.sum(wheel.ratio[~wheel.gap] > 1.5) > 0.5 * max(wheel.turns, 1.0)
+        gone = np.sum(wheel.ratio[~wheel.gap & wheel.steady] > 1.5) > 0.5 * max(wheel.turns, 1.0)
         out["odd-folded"] = 100.0 if gone else -100.0 * float(folded.min())
     calm = running_median(flux[~beside], 7)
     low, middle, high = np.quantile(calm, [0.05, 0.5, 0.95])

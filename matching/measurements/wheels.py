@@ -46,7 +46,8 @@ class Wheel:
     """The track of the events' marks, ready to measure.
 
     Arrays as in `matching.events.wheel_track.Track`; gap: (n - 1,) intervals that are reference
-    gaps; plain: (n - 1,) single pitches that touch no gap; turns: turns that the track spans.
+    gaps; plain: (n - 1,) single pitches that touch no gap; steady: without the run-up from
+    standstill; turns: turns that the track spans.
     """
 
     edge: Floats
@@ -60,6 +61,7 @@ class Wheel:
     lean: float
     gap: Bools
     plain: Bools
+    steady: Bools
     turns: float
 
 
@@ -79,14 +81,26 @@ def _build(cut: Cut) -> Wheel | None:
     gap[reference[reference > 0] - 1] = True
     beside = gap | np.roll(gap, 1) | np.roll(gap, -1)
     plain = ~beside & (ratio < 1.5)
-    if np.count_nonzero(plain & steady_part(marks["pitch"][:-1])) >= 12:
-        plain &= steady_part(marks["pitch"][:-1])
+    steady = running(marks["pitch"][:-1])
+    if np.count_nonzero(plain & steady) >= 12:
+        plain &= steady
+    else:
+        steady = np.ones(ratio.size, bool)
     turn = float(marks["turn"][0])
     turns = float(marks["place"][-1]) / turn if turn else float("nan")
     return Wheel(
         marks["edge"], marks["opposite"], marks["pitch"], marks["place"], ratio, marks["extra"],
-        reference, turn, float(marks["lean"][0]), gap, plain, turns,
+        reference, turn, float(marks["lean"][0]), gap, plain, steady, turns,
     )  # fmt: skip
+
+
+def running(pitch: Floats) -> Bools:
+    """Where the wheel runs: pitch (n,) steady, and past the start if it began slower than half."""
+    steady = steady_part(pitch)
+    slow = np.flatnonzero(pitch[: pitch.size // 2 + 1] > 1.9 * float(np.median(pitch)))
+    if slow.size:
+        steady[: slow[-1] + 5] = False
+    return steady
 
 
 def _sheet(cut: Cut, wanted: CardMeasurement) -> dict[str, float]:
@@ -104,7 +118,7 @@ def _pattern(wheel: Wheel, rate: float) -> dict[str, float]:
         "lean": wheel.lean,
         "tooth-hz": rate / _usual_pitch(wheel),
         "extra": wheel.extra.size / per,
-        "lost": float(np.sum((step - 1.0)[~wheel.gap])) / per,
+        "lost": float(np.sum((step - 1.0)[~wheel.gap & wheel.steady])) / per,
         "gap-ratio": float(np.median(wheel.ratio[wheel.gap])) if wheel.gap.any() else 1.0,
     }
     if wheel.gap.sum() >= 3:
@@ -212,10 +226,11 @@ def _duty(wheel: Wheel) -> dict[str, float]:
 
 def _speed(wheel: Wheel) -> dict[str, float]:
     """Speed over the angle: its ripple in a turn, its trend, its slow orders."""
-    pitches = int(wheel.place[-1])
+    begin = int(wheel.place[np.argmax(wheel.steady)])
+    pitches = int(wheel.place[-1]) - begin
     if pitches < 20:
         return {}
-    times = np.interp(np.arange(pitches + 1), wheel.place, wheel.edge)
+    times = np.interp(begin + np.arange(pitches + 1), wheel.place, wheel.edge)
     width = 3
     speed = width / (times[width:] - times[:-width])
     fifth = max(speed.size // 5, 1)
