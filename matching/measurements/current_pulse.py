@@ -42,14 +42,16 @@ def _anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     if "pulse_start" not in marks or cut.events.n == 0:
         return {}
     x, rate = cut.channel(role), cut.rate_hz
-    calm = smooth(x, max(int(marks["smooth"][0]), int(12e-6 * rate), 1))
+    width = max(int(marks["smooth"][0]), int(12e-6 * rate), 1)
+    calm = smooth(x, width)
+    left = float(cut.signal.noise[cut.signal.row(role)]) / np.sqrt(width)
     rest = float(marks["levels"][0]) if cut.signal.row(role) == 0 else float(np.median(x))
     begin, end = marks["pulse_start"], marks["pulse_stop"]
     index = np.arange(begin.size)
     if index.size > MOST:
         index = np.linspace(0, index.size - 1, MOST).astype(np.int64)
     rows = [
-        _pulse(calm, rate, rest, begin[k], end[k], end[k - 1] if k else 0.0)
+        _pulse(calm, rate, left, rest, begin[k], end[k], end[k - 1] if k else 0.0)
         for k in index
         if end[k] - begin[k] > 4
     ]
@@ -57,7 +59,7 @@ def _anatomies(cut: Cut, role: str) -> dict[str, Floats]:
 
 
 def _pulse(
-    x: Floats, rate: float, rest: float, begin: float, end: float, earlier: float
+    x: Floats, rate: float, noise: float, rest: float, begin: float, end: float, earlier: float
 ) -> dict[str, float]:
     """The anatomy of the pulse between samples begin and end (trigger level passages)."""
     a = int(max(begin - 0.4e-3 * rate, earlier, 0))
@@ -69,13 +71,15 @@ def _pulse(
     onset = max(t10 - 0.5 * (t30 - t10), t10 - 0.2e-3 * rate, 0.0)
     release, fall = _release(y, int(end) - a, onset, rate)
     out = _rise(y, rate, peak, (onset, t10, t50, t90, t97))
-    out |= _body(y, rate, peak, onset, release)
-    out |= _needle(y, rate, peak, onset, release)
+    out |= _body(y, rate, noise, peak, onset, release)
+    out |= _needle(y, rate, noise, peak, onset, release)
+    if out["hold_ratio"] < 0.7:  # peak and hold: its phases bend more than a needle does
+        out |= dict.fromkeys(("kink", "kink_at", "kink_level"), NAN)
     stop = int(min(max(t97, onset + 4), release)) + 1
     fit = rl_fit(y[int(np.ceil(onset)) : stop], rate)
     out |= {
         "fit_slope": fit[0], "fit_rate": fit[1], "fit_step": fit[2] / peak,
-        "fit_error": fit[3] / peak,
+        "fit_error": _beyond(fit[3], noise, 0.003 * peak) / peak,
     }  # fmt: skip
     out["fall"] = fall
     return out
@@ -152,7 +156,9 @@ def _rise(y: Floats, rate: float, peak: float, times: tuple[float, ...]) -> dict
     }  # fmt: skip
 
 
-def _body(y: Floats, rate: float, peak: float, onset: float, release: float) -> dict[str, float]:
+def _body(
+    y: Floats, rate: float, noise: float, peak: float, onset: float, release: float
+) -> dict[str, float]:
     width = max(release - onset, 2.0)
 
     def part(lo: float, hi: float) -> Floats:
@@ -170,10 +176,16 @@ def _body(y: Floats, rate: float, peak: float, onset: float, release: float) -> 
         "width": width / rate, "plateau": plateau, "pull": float(np.median(part(0.2, 0.4))),
         "hold_ratio": plateau / max(peak, 1e-12),
         "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
-        "ripple": float(np.sqrt(np.mean(ripple**2))), "chop_hz": _chop(ripple, rate),
+        "ripple": _beyond(float(np.sqrt(np.mean(ripple**2))), noise, 0.01 * peak),
+        "chop_hz": _chop(ripple, rate) if ripple.std() > 2.5 * noise else 0.0,
         "flat": float(np.mean(whole > 0.96 * peak)),
         "late_slope": late / max(0.5 * peak / half, 1e-12), "charge": float(whole.sum()) / rate,
     }  # fmt: skip
+
+
+def _beyond(size: float, noise: float, floor: float) -> float:
+    """An rms size without the noise's share, above a floor that every instrument can see."""
+    return float(np.sqrt(max(size**2 - noise**2, 0.0) + floor**2))
 
 
 def _chop(ripple: Floats, rate: float) -> float:
@@ -182,7 +194,9 @@ def _chop(ripple: Floats, rate: float) -> float:
     return float(rate / np.mean(np.diff(up))) if up.size > 2 else 0.0
 
 
-def _needle(y: Floats, rate: float, peak: float, onset: float, release: float) -> dict[str, float]:
+def _needle(
+    y: Floats, rate: float, noise: float, peak: float, onset: float, release: float
+) -> dict[str, float]:
     """The needle's landing: where the slope turns upwards, and what the dip before it takes."""
     a, b = int(onset), int(release)
     lag = max(1, round(0.15e-3 * rate))
@@ -195,7 +209,7 @@ def _needle(y: Floats, rate: float, peak: float, onset: float, release: float) -
     drop = float((np.maximum.accumulate(rise) - rise)[: -max(1, lag // 3)].max())
     return {
         "kink": float(bend[k]) / peak, "kink_at": (k + lag) / rate,
-        "kink_level": float(rise[k + lag]), "dip": drop / peak,
+        "kink_level": float(rise[k + lag]), "dip": max(drop - 3.0 * noise, 0.0) / peak,
     }  # fmt: skip
 
 
@@ -244,15 +258,28 @@ def current_at(cut: Cut, wanted: CardMeasurement) -> float:
     return out / picked(parts["peak"], wanted) if wanted.params.get("over") == "peak" else out
 
 
+def group_starts(start: Floats) -> tuple[Floats, Floats]:
+    """First pulse of each group of starts (n,), and where a group begins as indices.
+
+    Pulses form groups where the longest pause is over four times the shortest: the injections of
+    one engine cycle. Else every pulse is its own group.
+    """
+    gap = np.diff(start)
+    if gap.size < 1 or gap.max() < 4.0 * gap.min():
+        return start, np.arange(start.size).astype(float)
+    first = np.concatenate(([0], np.flatnonzero(gap > 0.5 * gap.max()) + 1))
+    return start[first], first.astype(float)
+
+
 @measurement("pulse-interval")
 def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
-    """Time from start to start of the pulses, by `pick`, in s times `factor`.
+    """Time from start to start of the pulses (or groups, `group_starts`), by `pick`, in s.
 
-    With pick "longest" or "shortest": the largest or smallest over the median, so that a missing
-    pulse reads 2 and a second one in the same cycle reads far below 1. What the recording shows
-    before the first and after the last start counts for the longest.
+    Times `factor`. With pick "longest" or "shortest": the largest or smallest over the median, so
+    that a missing pulse reads 2. What the recording shows before the first and after the last
+    start counts for the longest.
     """
-    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    start, _ = group_starts(cut.events.marks.get("pulse_start", cut.events.anchor))
     if start.size < 2:
         return NAN
     gap = np.diff(start) / cut.rate_hz
@@ -264,11 +291,21 @@ def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
     return picked(gap, wanted)
 
 
+@measurement("closest-pulses")
+def closest_pulses(cut: Cut, wanted: CardMeasurement) -> float:
+    """Shortest over longest time from start to start: small with a second pulse in a cycle."""
+    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    if start.size < 3:
+        return NAN
+    gap = np.diff(start)
+    return float(gap.min() / gap.max())
+
+
 @measurement("pulse-duty")
 def pulse_duty(cut: Cut, wanted: CardMeasurement) -> float:
     """Width of the pulses over their interval, median, in per cent."""
     parts = pulse_anatomies(cut, wanted.role)
-    start = cut.events.marks.get("pulse_start", cut.events.anchor)
+    start, _ = group_starts(cut.events.marks.get("pulse_start", cut.events.anchor))
     if not parts or start.size < 2:
         return NAN
     return 100.0 * float(np.median(parts["width"])) * cut.rate_hz / float(np.median(np.diff(start)))
@@ -276,20 +313,17 @@ def pulse_duty(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("pulses-per-group")
 def pulses_per_group(cut: Cut, wanted: CardMeasurement) -> float:
-    """Pulses in one engine cycle: pulses over the number of groups that long pauses set apart.
+    """Pulses in one engine cycle: mean over the groups (`group_starts`) the recording holds whole.
 
-    A pause is long when it is over half the longest and twice the shortest; 1 if none is.
+    The first and last group count only when there is no other.
     """
     start = cut.events.marks.get("pulse_start", cut.events.anchor)
     if start.size < 3:
-        return float(min(start.size, 1))
-    gap = np.diff(start)
-    if gap.max() < 2.0 * gap.min():
-        return 1.0
-    breaks = np.flatnonzero(gap > 0.5 * gap.max())
-    if breaks.size < 2:
-        return float(start.size) / (breaks.size + 1)
-    return float(np.mean(np.diff(breaks)))
+        return NAN
+    _, first = group_starts(start)
+    if first.size > 2:
+        return float(np.mean(np.diff(first)[1:])) if first.size > 3 else float(first[2] - first[1])
+    return float(start.size) / first.size
 
 
 @measurement("pulses-per-second")

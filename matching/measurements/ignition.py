@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from matching.measurements import Cut, measurement
+from matching.measurements.coil_phases import LONGEST_DWELL_S, above_noise, dwell, ringing
 from matching.measurements.picks import pick, picked
 from matching.tools import Floats, smooth
 from refdb.cards import CardMeasurement
@@ -17,8 +18,6 @@ from refdb.cards import CardMeasurement
 NAN = float("nan")
 SPIKE_S = 60e-6  # after this the capacitive discharge of the firing line is over
 LONGEST_SPARK_S = 5e-3
-LONGEST_DWELL_S = 9e-3
-RING_S = 1.2e-3
 
 
 def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
@@ -28,7 +27,8 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     adds to the spark line in its first 60 us; unlike the top it does not depend on the sampling.
     spark: median of the middle half of the first strike's spark line.  early, late: means of the
     spark line from 10 to 30 and 70 to 90 % of its length.  end_rise: its last tenth over `spark`.
-    rough: rms of the line around its own 0.2 ms average, relative.  burn: firing edge to the end
+    rough: rms of the line around its own 0.2 ms average, relative, NaN
+    when the instrument's noise makes most of it.  burn: firing edge to the end
     of the first spark (line first below 15 % of itself for 25 us).  burn_last, burn_sum: of the
     last strike, of all strikes.  ring: rms over 1.2 ms after the last spark.  ring_first: largest
     swing back.  ring_keep: rms of the second 0.4 ms over that of the first.  ring_hz.
@@ -79,7 +79,7 @@ def _firing(
     """The anatomy of one firing with its strikes (m,), in samples of x."""
     first = strikes[0]
     base = _base_before(x, rate, first, earlier, level)
-    out = _dwell(x, rate, noise, base, first, earlier)
+    out = dwell(x, rate, noise, base, first, earlier)
     ends = []
     limit = min(later - 1e-3 * rate, x.size)
     for k, strike in enumerate(strikes):
@@ -88,10 +88,10 @@ def _firing(
             _spark_end(x, rate, noise, base, strike, min(stop, strike + LONGEST_SPARK_S * rate))
         )
     burns = (np.array(ends) - strikes) / rate
-    out |= _line(x, rate, base, first, ends[0])
+    out |= _line(x, rate, noise, base, first, ends[0])
     out |= _edge_times(x, rate, base, first)
     out["base"] = base
-    out |= _ring(x, rate, noise, base, ends[-1], min(limit, x.size))
+    out |= ringing(x, rate, noise, base, ends[-1], min(limit, x.size))
     out["burn"], out["burn_last"] = float(burns[0]), float(burns[-1])
     out["burn_sum"] = float(burns.sum())
     out["strikes"] = float(strikes.size)
@@ -140,7 +140,9 @@ def _spark_end(
     return start + k - 1 + step
 
 
-def _line(x: Floats, rate: float, base: float, strike: float, end: float) -> dict[str, float]:
+def _line(
+    x: Floats, rate: float, noise: float, base: float, strike: float, end: float
+) -> dict[str, float]:
     """Firing top and spark line of one strike."""
     top = float(x[_span(rate, strike - 30e-6 * rate, strike + SPIKE_S * rate, x.size)].max()) - base
     begin = min(strike + SPIKE_S * rate, strike + 0.3 * (end - strike))
@@ -156,14 +158,15 @@ def _line(x: Floats, rate: float, base: float, strike: float, end: float) -> dic
     early = mean(0.1, 0.3)
     area = float(np.maximum(spike - max(early, 0.0), 0.0).sum()) / rate
     body = x[_span(rate, begin + 0.1 * length, begin + 0.85 * length, x.size)]
-    fine = smooth(body, max(1, int(10e-6 * rate)))
+    width = max(1, int(10e-6 * rate))
+    fine = smooth(body, width)
     rough = fine - smooth(fine, max(3, int(0.2e-3 * rate)))
     line = x[_span(rate, strike + 20e-6 * rate, end, x.size)] - base
     return {
         "firing": top, "spike_area": area, "spark": spark, "early": early,
         "flux": float(np.minimum(line, 3.0 * size).sum()) / rate,
         "late": mean(0.7, 0.9), "end_rise": mean(0.88, 0.97) / size,
-        "rough": float(np.sqrt(np.mean(rough**2))) / size,
+        "rough": above_noise(float(np.sqrt(np.mean(rough**2))), noise / np.sqrt(width)) / size,
     }  # fmt: skip
 
 
@@ -191,86 +194,6 @@ def _back(part: Floats, level: float) -> float:
         return float(part.size - 1)
     step = part[k - 1] - part[k]
     return k - 1 + (float((part[k - 1] - level) / step) if step > 0 else 1.0)
-
-
-def _ring(
-    x: Floats, rate: float, noise: float, base: float, end: float, limit: float
-) -> dict[str, float]:
-    """The coil's free ringing after the last spark went out."""
-    names = ("ring", "ring_first", "ring_keep", "ring_hz", "ring_count")
-    if end + RING_S * rate > limit:
-        return dict.fromkeys(names, NAN)
-    part = x[_span(rate, end, end + RING_S * rate, x.size)]
-    tail = part[int(0.7 * part.size) :]
-    part = part - (float(tail.mean()) if tail.size > 4 else base)
-    thirds = max(2, int(0.4e-3 * rate))
-    first, second = part[:thirds], part[thirds : 2 * thirds]
-    size = float(np.sqrt(np.mean(part**2)))
-    strong, weak = float(np.sqrt(np.mean(first**2))), float(np.sqrt(np.mean(second**2)))
-    swing = float(-part.min())
-    above = part > 0.0
-    changes = np.flatnonzero(above[1:] != above[:-1])
-    hz = NAN
-    if changes.size > 2:
-        early = changes[: max(3, min(5, changes.size))]
-        hz = rate / (2.0 * float(np.mean(np.diff(early))))
-    halves = np.split(np.abs(part), changes + 1)
-    tops = np.array([h.max() for h in halves if h.size])
-    least = max(0.1 * max(swing, 1e-12), 3.0 * noise)
-    return {
-        "ring": size, "ring_first": swing, "ring_keep": weak / max(strong, 1e-12), "ring_hz": hz,
-        "ring_count": float((tops > least).sum()) / 2.0,
-    }  # fmt: skip
-
-
-def _dwell(
-    x: Floats, rate: float, noise: float, base: float, first: float, earlier: float
-) -> dict[str, float]:
-    """The charging of the coil before the firing edge, seen as a step away from calm."""
-    names = (
-        "dwell", "on_step", "on_late", "on_ring", "on_first", "on_last", "on_flux", "on_keep",
-        "on_rise",
-    )  # fmt: skip
-    begin = int(max(first - LONGEST_DWELL_S * rate, earlier + 3e-3 * rate, 0))
-    end = int(first - max(25e-6 * rate, 2))
-    if end - begin < 8 or first - begin < 1.5e-3 * rate:
-        return dict.fromkeys(names, NAN)
-    depth = base - x[begin:end]
-    calm = smooth(depth, max(1, int(40e-6 * rate)))
-    least = max(0.3 * float(np.quantile(calm, 0.97)), 5.0 * noise)
-    on = np.flatnonzero(calm > least)
-    if on.size == 0:
-        return dict.fromkeys(names, 0.0) | {"on_first": base, "on_last": base}
-    start = int(on[0])
-    if start < 2 and begin == 0:
-        return dict.fromkeys(names, NAN)  # the recording began inside the dwell
-    charge = depth[start:]
-    n = charge.size
-    quarter = charge[: max(3, charge.size // 4)]
-    ringing = quarter - smooth(quarter, max(3, int(0.3e-3 * rate)))
-    early = base - float(charge[int(0.15 * n) : int(0.3 * n) + 1].mean())
-    late = base - float(charge[int(0.8 * n) : int(0.97 * n) + 1].mean())
-    return {
-        "dwell": (first - begin - start) / rate,
-        "on_step": float(quarter.max()),
-        "on_late": float(charge[-max(3, charge.size // 4) :].mean()),
-        "on_ring": float(np.sqrt(np.mean(ringing**2))),
-        "on_flux": float(charge.sum()) / rate,
-        "on_keep": _keep(charge, rate),
-        "on_first": early,
-        "on_last": late,
-        "on_rise": late - early,
-    }
-
-
-def _keep(charge: Floats, rate: float) -> float:
-    """How much of the ringing of the first 0.3 ms is left in the next 0.3 ms."""
-    part = max(3, int(0.3e-3 * rate))
-    if charge.size < 2 * part:
-        return NAN
-    wave = charge[: 2 * part] - smooth(charge[: 2 * part], max(3, int(0.25e-3 * rate)))
-    first, second = wave[:part], wave[part:]
-    return float(np.sqrt(np.mean(second**2)) / max(np.sqrt(np.mean(first**2)), 1e-12))
 
 
 @measurement("spark")
