@@ -13,9 +13,9 @@ import numpy as np
 
 from matching.conditioning import Signal
 from matching.events import Events, make, none_found, rule
-from matching.events.wheel_track import Track
+from matching.events.wheel_track import Track, two_modes
 from matching.events.wheels import track_marks, track_of, turn_starts
-from matching.tools import Floats, crossings, noise_sigma, thin
+from matching.tools import Floats, crossings, noise_sigma
 
 ORDERS = 12
 
@@ -39,11 +39,10 @@ def crank_degrees(track: Track, starts: Floats, at: Floats) -> Floats:
 
 def cam_edges(x: Floats) -> tuple[Floats, Floats]:
     """Rising and falling edges (samples) of a cam signal at the middle of its range."""
-    low, high = np.quantile(thin(x), [0.005, 0.995])
-    reach = float(high - low)
-    if reach < 6.0 * noise_sigma(x) or reach <= 0.0:
+    low, high = two_modes(x)
+    if high - low < 6.0 * noise_sigma(x) or high <= low:
         return np.zeros(0), np.zeros(0)
-    return crossings(x, float(low + high) / 2.0, 0.5 * reach)
+    return crossings(x, 0.5 * (low + high), 0.5 * (high - low))
 
 
 def pattern_orders(rise: Floats, fall: Floats, start: float, stop: float) -> np.ndarray:

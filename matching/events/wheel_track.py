@@ -51,9 +51,8 @@ def levelled(x: Floats, noise: float, square: bool) -> Floats:
     instrument's offset; its amplitude follows speed and air gap, so it is taken locally.
     """
     if square:
-        low, high = np.quantile(thin(x), [0.005, 0.995])
-        reach = max(float(high - low), 1e-30)
-        return (x - 0.5 * float(low + high)) / (0.5 * reach)
+        low, high = two_modes(x)
+        return (x - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-30)
     centred = x - _emf_zero(x)
     size = float(np.quantile(np.abs(thin(centred)), 0.98))
     floor = max(10.0 * noise, 0.04 * size, 1e-30)
@@ -70,6 +69,29 @@ def levelled(x: Floats, noise: float, square: bool) -> Floats:
     local = np.partition(wide, 4, axis=1)[:, 4]
     envelope = np.interp(np.arange(x.size), starts + 0.5 * block, np.maximum(local, floor))
     return centred / envelope
+
+
+def two_modes(x: Floats, bins: int = 80) -> tuple[float, float]:
+    """The two levels at which x (n,) spends most of its time, at least a fifth of its range apart.
+
+    Unlike the ends of the range they stay where they are when a dropout or a spike goes beyond.
+    """
+    part = thin(x)
+    low, high = (float(q) for q in np.quantile(part, [0.002, 0.998]))
+    if high <= low:
+        return low, high
+    counts, edges = np.histogram(part, bins=bins, range=(low, high))
+    wide = np.convolve(counts, np.ones(5), "same")
+    centre = 0.5 * (edges[1:] + edges[:-1])
+    first = int(np.argmax(wide))
+    far = np.abs(np.arange(bins) - first) >= bins // 5
+    second = int(np.argmax(np.where(far, wide, -1.0)))
+    a, b = sorted((first, second))
+    levels = []
+    for k in (a, b):
+        inside = part[np.abs(part - centre[k]) <= 2.5 * (edges[1] - edges[0])]
+        levels.append(float(inside.mean()) if inside.size else float(centre[k]))
+    return levels[0], levels[1]
 
 
 def _emf_zero(x: Floats) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from matching.events.wheel_track import two_modes
 from matching.measurements import Cut
 from matching.measurements.common import transitions
 from matching.measurements.sheet import register_sheet
@@ -39,16 +40,17 @@ EDGES = {
 def _sheet(cut: Cut, wanted: CardMeasurement) -> dict[str, float]:
     x = cut.channel(wanted.role)
     noise = float(cut.signal.noise[cut.signal.row(wanted.role)])
-    ends = np.array([float(q) for q in np.quantile(thin(x), [0.001, 0.005, 0.995, 0.999])])
-    out = {"minimum": float(ends[0]), "maximum": float(ends[3]), "mean-level": float(x.mean())}
-    reach = float(ends[2] - ends[1])
+    ends = np.array([float(q) for q in np.quantile(thin(x), [0.001, 0.999])])
+    out = {"minimum": float(ends[0]), "maximum": float(ends[1]), "mean-level": float(x.mean())}
+    modes = two_modes(x)
+    reach = modes[1] - modes[0]
     if reach < 6.0 * noise_sigma(x) or reach <= 0.0:
         level = float(np.median(thin(x)))
         return out | {"low": level, "high": level, "swing": 0.0}
-    up, down = crossings(x, 0.5 * float(ends[1] + ends[2]), 0.4 * reach)
+    up, down = crossings(x, 0.5 * (modes[0] + modes[1]), 0.4 * reach)
     low_runs, high_runs = run_levels(x, down, up), run_levels(x, up, down)
     if low_runs.size < 1 or high_runs.size < 1:
-        return out | {"low": float(ends[1]), "high": float(ends[2]), "swing": reach}
+        return out | {"low": modes[0], "high": modes[1], "swing": reach}
     out |= _levels(low_runs, high_runs)
     swing = max(out["swing"], 1e-12)
     out["noise"] = 100.0 * noise / swing
@@ -97,7 +99,7 @@ def _edges(x: Floats, low: float, high: float, ends: Floats, rate: float) -> dic
         "between": 100.0 * float(np.mean((y > 0.25) & (y < 0.75))),
         "above": 100.0 * float(np.mean(y > 1.5)),
         "below": 100.0 * float(np.mean(y < -0.5)),
-        "overshoot": 100.0 * float(ends[3] - high) / swing,
+        "overshoot": 100.0 * float(ends[1] - high) / swing,
         "undershoot": 100.0 * float(low - ends[0]) / swing,
     }
     for name in ("rise", "fall"):

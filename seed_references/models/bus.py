@@ -168,7 +168,7 @@ def network(pair: Pair, dominant: bool, node: int) -> tuple[Floats, Floats]:
 def rest_levels(pair: Pair, dominant: bool, node: int = 0) -> Floats:
     """Settled H and L (2,) in V: G v = i."""
     g, source = network(pair, dominant, node)
-    return np.linalg.solve(g, source)
+    return np.asarray(np.linalg.solve(g, source), dtype=np.float64)
 
 
 def pair_volts(pair: Pair, plan: Traffic, t: Floats) -> Floats:
@@ -186,7 +186,8 @@ def pair_volts(pair: Pair, plan: Traffic, t: Floats) -> Floats:
         if who not in modes:
             g, source = network(pair, who >= 16, (who - 16) - 1)
             pole, vectors = np.linalg.eigh(g / pair.farad)
-            modes[who] = (pole, vectors, np.linalg.solve(g, source))
+            goal = np.asarray(np.linalg.solve(g, source), dtype=np.float64)
+            modes[who] = (pole, vectors, goal)
         pole, vectors, goal = modes[who]
         part = slice(edge[k], edge[k + 1])
         amount = vectors.T @ (v - goal)
