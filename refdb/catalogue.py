@@ -162,11 +162,16 @@ class Catalogue:
         wanted = read.filters(system=system, states=states)
         return self._read(lambda connection: read.context_counts(connection, wanted))
 
-    def history(self, reference_id: int | None = None) -> tuple[HistoryEntry, ...]:
-        """All that was done, or all that was done to one reference, oldest first."""
+    def history(
+        self, reference_id: int | None = None, *, action: str | None = None
+    ) -> tuple[HistoryEntry, ...]:
+        """All that was done, or all that was done to one reference or by one action, oldest
+        first."""
         query = select(history).order_by(history.c.id)
         if reference_id is not None:
             query = query.where(history.c.reference_id == reference_id)
+        if action is not None:
+            query = query.where(history.c.action == action)
         return self._read(
             lambda connection: tuple(entry(row) for row in connection.execute(query).mappings())
         )
