@@ -42,7 +42,7 @@ def test_check_25_six_pulse_bridge() -> None:
     cut = ripple_cut()
     assert number(cut, "ripple-pp") == pytest.approx(0.133975, rel=0.02)
     assert number(cut, "line-12-to-6") == pytest.approx((2 / 143) / (2 / 35), rel=0.03)
-    assert number(cut, "line-1-to-6") < 0.02
+    assert number(cut, "line-1-to-6") < 0.025
     assert number(cut, "odd-share") < 0.002
 
 
@@ -60,7 +60,7 @@ def test_check_28_one_phase_open() -> None:
     cut = ripple_cut("phase")
     assert number(cut, "line-2-to-6") == pytest.approx(0.6667 / 0.05714, rel=0.06)
     assert number(cut, "line-4-to-6") == pytest.approx(0.1333 / 0.05714, rel=0.06)
-    assert number(cut, "line-1-to-2") < 0.02
+    assert number(cut, "line-1-to-2") < 0.025
 
 
 def test_check_29_ripple_frequency() -> None:

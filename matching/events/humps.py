@@ -20,8 +20,9 @@ from matching.events.lines import (
     lines,
     strongest,
 )
-from matching.events.steady import steady_run
+from matching.events.steady import cranking_run, steady_run
 from matching.tools import Floats, smooth
+
 
 @rule("humps")
 def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) -> Events:
@@ -34,16 +35,18 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     role = params.get("role", "")
     x = signal.channel(role)
     rate = signal.rate_hz
-    if params.get("sense") == "down":
-        x = float(np.quantile(x[: max(1, x.size // 4)], 0.98)) - x
+    skip = float(params.get("skip_s", 0.3))
     begin, end = 0, x.size
-    if params.get("switched", True):
-        begin, end = steady_run(x, rate, float(params.get("skip_s", 0.3)))
+    if params.get("sense") == "down":
+        begin, end = cranking_run(x, rate, skip)
+        x = -x
+    elif params.get("switched", True):
+        begin, end = steady_run(x, rate, skip)
     low, high = float(params["low_hz"]), float(params["high_hz"])
     width = max(1, int(rate / (20.0 * high)))
     slow_rate = rate / width
     calm = smooth(block_mean(x[begin:end], width), int(slow_rate / (3.0 * high)))
-    if is_flat(calm) or calm.size < 32 or calm.size < 1.6 * slow_rate / high:
+    if calm.size < 32 or is_flat(calm) or calm.size < 1.6 * slow_rate / high:
         return none_found()
     flat = levelled(calm, int(1.6 * slow_rate / low))
     usual = float(params.get("usual_hz", 7.5))

@@ -13,6 +13,7 @@ from matching.events.lines import (
     Lines,
     autocorrelation,
     block_mean,
+    centroid,
     deepest,
     demodulate,
     folded,
@@ -180,6 +181,9 @@ def ripple_frequency(
     """
     spectrum = lines(y, rate)
     expected = float(hint.get("ripple_hz", 0.0))
+    count = round(hint.get("per_turn", 0.0))
+    if expected > 0.0 and count > 1:
+        return near_ripple(spectrum, low, high, expected, count)
     prior = (expected, 0.35) if expected > 0.0 else (750.0, 0.9)
     top = strongest(spectrum, low, high, prior)
     if top <= 0.0 or expected > 0.0:
@@ -193,6 +197,24 @@ def ripple_frequency(
     return turn * (6.0 + float(np.argmax(comb[5:17] / beside)))
 
 
+def near_ripple(spectrum: Lines, low: float, high: float, expected: float, count: int) -> float:
+    """Ripple frequency (Hz) near the expected one, also where an odd bar raises the turn's lines.
+
+    The line itself counts in full, the turn's multiples below it a little, so that neither a
+    sound motor is read one multiple off nor a comb of equal lines is taken for any of them.
+    """
+    f = expected * np.exp(np.arange(-1.0, 1.0, 0.0025))
+    f = f[(f >= low) & (f <= min(high, 0.97 * spectrum.top_hz))]
+    if f.size == 0:
+        return 0.0
+    score = spectrum.line(f) ** 2
+    for multiple in range(1, count):
+        score += 0.08 * spectrum.line(f * (multiple / count)) ** 2
+    score = score * np.exp(-((np.log(f / expected) / 0.45) ** 2))
+    k = int(np.argmax(score))
+    return centroid(spectrum, float(f[k])) if score[k] > 0.0 else 0.0
+
+
 def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) -> tuple[int, bool]:
     """Ripples per turn and whether the recording shows it: the lag at which ripples repeat.
 
@@ -201,11 +223,12 @@ def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) ->
     the least good count wins; the score must stand out of what chance gives.
     """
     shapes = _shapes(y, hump)
-    most = min(most, int(shapes.shape[0]) // 3)
+    n_ripples: int = shapes.shape[0]
+    most = min(most, n_ripples // 3)
     if most < least:
         return int(expected), False
     repeat = autocorrelation(shapes)
-    counts = np.arange(least, most + 1)
+    counts: Ints = np.arange(least, most + 1, dtype=np.int64)
     score, chance = np.zeros(counts.size), np.zeros(counts.size)
     for i, count in enumerate(counts):
         lags = count * np.arange(1, min(12, repeat.size // count) + 1)
@@ -216,7 +239,8 @@ def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) ->
     clear = bool(best > max(0.05, 4.0 * float(chance[np.argmax(score)])))
     if least <= expected <= most:
         k = round(expected) - least
-        if not clear or score[k] > 0.3 * best:
+        # what the peers agree on stands unless the recording plainly denies it
+        if not clear or score[k] > min(0.3 * best, 5.0 * float(chance[k])):
             return round(expected), clear
     if not clear:
         return int(expected), False

@@ -73,5 +73,3 @@ def _apart(x: Floats, peak: Floats, least: int) -> Floats:
         else:
             kept.append(place)
     return np.array(kept)
-
-

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from matching.tools import Bools, Floats
+from matching.tools import Bools, Floats, smooth
 
 BLOCK_S = 0.01
 
@@ -67,3 +67,26 @@ def inrush_peak(x: Floats, rate: float, begin: int, reach_s: float = 0.12) -> fl
     if part.size < 2 * width:
         return float(part.max()) if part.size else float("nan")
     return float(part[: part.size // width * width].reshape(-1, width).mean(axis=1).max())
+
+
+def cranking_run(x: Floats, rate: float, skip_s: float) -> tuple[int, int]:
+    """First and last+1 sample between which a battery voltage x (n,) is pulled down by cranking.
+
+    The longest stretch whose 0.15 s mean (longer than a compression) lies in the lower part of
+    its range, `skip_s` after the fall and 0.15 s before the rise; all of it when the voltage
+    never leaves that level.
+    """
+    level, width = slow_level(x, rate)
+    calm = smooth(level, max(1, round(0.15 * rate / width)))
+    # the tenth part, not the least: the first dip lies deeper than the cranking level
+    low, high = float(np.quantile(calm, 0.1)), float(calm.max())
+    ripple = float(np.median(np.abs(level - calm)))
+    if high - low < max(0.06 * abs(low), 4.0 * ripple):
+        return 0, x.size
+    on = np.concatenate(([False], calm < low + 0.45 * (high - low), [False]))
+    change = np.flatnonzero(on[1:] != on[:-1])
+    start, stop = change[::2], change[1::2]
+    longest = int(np.argmax(stop - start))
+    begin = int(start[longest]) * width + (int(skip_s * rate) if start[longest] > 0 else 0)
+    end = x.size if stop[longest] >= level.size else int(stop[longest]) * width - int(0.15 * rate)
+    return min(begin, x.size), max(min(end, x.size), min(begin, x.size))

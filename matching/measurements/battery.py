@@ -122,8 +122,9 @@ def internal_resistance(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("time-low")
 def time_low(cut: Cut, wanted: CardMeasurement) -> float:
-    """Time below `level`, in ms (a supply's dips)."""
-    return 1e3 * float((cut.channel(wanted.role) < wanted.params["level"]).sum()) / cut.rate_hz
+    """Time below `level`, in ms (a supply's dips); 0.05 ms for none, a finite logarithm."""
+    below = float((cut.channel(wanted.role) < wanted.params["level"]).sum())
+    return max(1e3 * below / cut.rate_hz, 0.05)
 
 
 @measurement("slow-range")
@@ -175,15 +176,15 @@ def draw_awake(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("draw-sleep-time")
 def draw_sleep_time(cut: Cut, wanted: CardMeasurement) -> float:
-    """Time until the current first stays below a fifth of its way down for 1 s, in s.
+    """Time until the current first stays within a twentieth of its way down for 1 s, in s.
 
-    The recording's length when it never does.
+    At least 30 mA count as that twentieth. The recording's length when it never does.
     """
     level = _draw(cut, wanted.role)
     if level.size < 8:
         return NAN
     asleep, awake = draw_asleep(cut, wanted), draw_awake(cut, wanted)
-    low = level < asleep + 0.2 * max(awake - asleep, 0.0) + 1e-12
+    low = level < asleep + max(0.05 * (awake - asleep), 0.03)
     need = max(1, int(1.0 / _draw_step(cut)))
     run = np.convolve(low, np.ones(need), "valid") >= need
     first = int(np.argmax(run)) if run.any() else level.size
@@ -192,10 +193,10 @@ def draw_sleep_time(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("draw-wakes")
 def draw_wakes(cut: Cut, wanted: CardMeasurement) -> float:
-    """How often the 0.2 s mean exceeds three times the sleeping current after first sleep."""
+    """How often the 0.2 s mean rises 0.1 A over twice the sleeping current after first sleep."""
     level = _draw(cut, wanted.role)
     begin = int(draw_sleep_time(cut, wanted) / _draw_step(cut)) if level.size >= 8 else 0
-    later = level[begin:] > 3.0 * max(draw_asleep(cut, wanted), 0.0) + 0.01
+    later = level[begin:] > 2.0 * max(draw_asleep(cut, wanted), 0.0) + 0.1
     return float(np.count_nonzero(later[1:] & ~later[:-1]))
 
 

@@ -84,7 +84,7 @@ def ripple_line(cut: Cut, wanted: CardMeasurement) -> float:
     """Amplitude of the `multiple` of f_e over that of `over` (default 6), as a ratio.
 
     which 'mean' adds the periods in phase (what every period shares), 'worst' takes the mean of
-    the fifth of the periods that show it most (a fault that comes and goes). Floors of 1.2 % and
+    the fifth of the periods that show it most (a fault that comes and goes). Floors of 2 % and
     1 % of all lines, added as squares, keep the ratio finite and quiet. Derived for an ideal
     bridge: 1 f_e / 6 f_e = 6.3 with one diode open, 2 f_e / 6 f_e = 11.7 with one phase open.
     """
@@ -101,7 +101,7 @@ def ripple_line(cut: Cut, wanted: CardMeasurement) -> float:
 def _ratios(size: Floats, k: int, base: int) -> Floats:
     """Line k over line `base` of each row of amplitudes (rows, lines), with quiet floors."""
     total = np.sqrt(np.sum(size[:, 1:] ** 2, axis=1)) + 1e-30
-    return np.hypot(size[:, k], 0.012 * total) / np.hypot(size[:, base], 0.01 * total)
+    return np.hypot(size[:, k], 0.02 * total) / np.hypot(size[:, base], 0.01 * total)
 
 
 @measurement("ripple-odd-share")

@@ -209,7 +209,7 @@ def sweep_standstill(cut: Cut, wanted: CardMeasurement) -> float:
     """Share of the moving time (10 to 90 % of the span) in which the level stands still, in %.
 
     Standing still: slower than a tenth of the stroke's own mean speed over 20 ms. A sticking
-    plate hangs and jumps; a hand moves through.
+    plate hangs and jumps; a hand moves through. Half a per cent stands for none.
     """
     x, rate = _slow(cut, wanted.role)
     rest, far = sweep_level(cut, wanted.role, "rest"), sweep_level(cut, wanted.role, "far")
@@ -220,7 +220,7 @@ def sweep_standstill(cut: Cut, wanted: CardMeasurement) -> float:
     speed = np.abs(np.diff(y)) * rate
     if moving.sum() < 4:
         return NAN
-    return 100.0 * float(np.mean(speed[moving] < 0.1 * speed[moving].mean()))
+    return max(100.0 * float(np.mean(speed[moving] < 0.1 * speed[moving].mean())), 0.5)
 
 
 @measurement("sweep-jump")
