@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from matching.measurements.can_frames import crc15, read_frame
-from seed_references.models import bus
+from seed_references.models import bus, lin_bus
 from tests.builders_signals import numbers
 
 PAIR = bus.Pair(
@@ -75,16 +75,16 @@ def test_ground_shift_moves_both_wires_of_that_node_only():
 
 def test_lin_rise_is_the_pull_ups_rc():
     """10-90 % = 2.197 R C once the driver is quicker than that (check 16)."""
-    wire = bus.Wire(13.0, 1000.0, 0.5, 5e-9, 1e9, 0.8, 0.0, 0.0, 1 / 19200, 1.0)
+    wire = lin_bus.Wire(13.0, 1000.0, 0.5, 5e-9, 1e9, 0.8, 0.0, 0.0, 1 / 19200, 1.0)
     t = np.arange(40_000) / 20e6
-    volts = bus.lin_volts(wire, [(1e-4, 0, False), (5e-4, 1, False)], t)
+    volts = lin_bus.lin_volts(wire, [(1e-4, 0, False), (5e-4, 1, False)], t)
     rise = (volts[int(5e-4 * 20e6) :] - 0.8) / (12.5 - 0.8)
     k10, k90 = np.argmax(rise > 0.1), np.argmax(rise > 0.9)
     assert (k90 - k10) / 20e6 == pytest.approx(2.19722 * 5e-6, rel=0.02)
 
 
 def test_lin_frames_check_out():
-    recording = bus.lin("brisk-4", "koeo", "", 0.0, np.random.default_rng(3))
+    recording = lin_bus.lin("brisk-4", "koeo", "", 0.0, np.random.default_rng(3))
     found = numbers("lin", recording.samples, recording.rate_hz, "lin=V")
     assert found["lin_checked"] == found["lin_parity"] == found["lin_synced"] == 100.0
     assert found["lin_bit"] == pytest.approx(recording.parameters["bit_s"] * 1e6, rel=2e-3)
@@ -97,7 +97,7 @@ def test_can_frames_decode():
     assert found["kbit"] == pytest.approx(1e-3 / recording.parameters["bit_s"], rel=1e-3)
 
 
-@pytest.mark.parametrize("model", bus.MODELS, ids=lambda m: m.system)
+@pytest.mark.parametrize("model", [*bus.MODELS, *lin_bus.MODELS], ids=lambda m: m.system)
 def test_models_repeat_and_every_fault_runs(model):
     for family, condition in model.contexts:
         for fault in ("", *model.faults):

@@ -199,9 +199,10 @@ def _numbers(out: Output) -> dict[str, float]:
 class Ring:
     """An active wheel-speed sensor and its magnet ring.
 
-    low, high: supply currents, A; strength: field of a pole over the threshold (falls as exp(-pi gap /
-    pole)); offset: of the threshold; poles: pole pairs; odd: a damaged pole and what is left of
-    it; eccentric: share by which the field varies over the turn; leak: current past the sensor.
+    low, high: supply currents, A; strength: field of a pole over the threshold (falls as
+    exp(-pi gap / pole)); offset: of the threshold; poles: pole pairs; odd: what is left of a
+    damaged pole; eccentric: share by which the field varies over the turn; leak: current past
+    the sensor, A; starved: share of the current it lacks; drop: contact losses.
     """
 
     low: float
