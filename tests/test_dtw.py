@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from matching import dtw
-from matching.dtw import band, gate, lanes
+from matching.dtw import band, gate, lanes, plain
 from tests import naive
 from tests.sizes import COMPILED, sized
 
@@ -122,27 +122,67 @@ def test_compiled_lanes_are_the_plain_loops():
     # The vector instructions, saturation included, do what the loops beside them say.
     rng = np.random.default_rng(3)
     query = rng.integers(-32768, 32767, 9).astype(np.int16)
-    other = rng.integers(-32768, 32767, (9, lanes.WIDE16)).astype(np.int16)
+    other = rng.integers(-32768, 32767, (9, plain.WIDE16)).astype(np.int16)
     other[:, :8] = query[:, None] + rng.integers(-40, 40, (9, 8))
-    comp, ref = _sweep16(lanes.sweep_i16, query, other), _sweep16(lanes._plain_i16, query, other)
-    assert (comp == ref).all()
-    assert (ref[-1, :8] < lanes.TOP16).all()
+    tables = []
+    for sweep, add, least in (
+        (lanes.sweep_i16, lanes.add_i16, lanes.least_i16),
+        (plain.sweep_i16, plain.add_i16, plain.least_i16),
+    ):
+
+        def rows(query, other, table, extra, out, sweep=sweep, add=add, least=least):
+            for i in range(query.shape[0]):
+                start, stop = max(0, i - 2), min(9, i + 3)
+                extra[:] = 0
+                add(extra, other, query[i], start, stop)
+                sweep(table, extra, other, query[i], start, stop)
+                sweep(table, None, other, query[i], start, stop)
+                table[0] = 32767
+                least(table, out[i], start, stop)
+
+        table = np.full((10, plain.WIDE16), plain.TOP16, dtype=np.int16)
+        table[0] = 0
+        out = np.zeros((9, plain.WIDE16), dtype=np.int16)
+        _run(rows, sweep)(query, other, table, np.zeros_like(other), out)
+        tables.append((table, out))
+    assert (tables[0][0] == tables[1][0]).all()
+    assert (tables[0][1] == tables[1][1]).all()
+    assert (tables[1][1][:, :8] < plain.TOP16).any()
 
 
-def _sweep16(sweep, query, other):
+def test_compiled_codes_are_the_plain_loops():
+    # Scaling, turning into lanes and excess over a corridor, at the edges of 16 bits too.
+    rng = np.random.default_rng(4)
+    x = rng.integers(-32768, 32768, (8, 64)).astype(np.int16)
+    x[0, :4] = -32768, 32767, 0, -1
+    found = []
+    for units, turn, excess in (
+        (lanes.units_i16, lanes.turn_i16, lanes.excess_i16),
+        (plain.units_i16, plain.turn_i16, plain.excess_i16),
+    ):
+
+        def work(x, y, turned, sums, units=units, turn=turn, excess=excess):
+            for row in range(8):
+                centre, clip, factor = np.int16(-300), np.int16(8191), np.int16(21000 + row)
+                units(x[row], centre, clip, np.int16(2), factor, y[row], 64)
+            turn(y, turned, 8, 64)
+            excess(x[0], x[1], x[2], x[3], sums, 2)
+
+        y, turned = np.zeros_like(x), np.zeros((64, plain.WIDE16), dtype=np.int16)
+        sums = np.zeros(2, dtype=np.float32)
+        _run(work, units)(x, y, turned, sums)
+        found.append((y, turned, sums))
+    assert (found[0][0] == found[1][0]).all()
+    assert (found[0][1] == found[1][1]).all()
+    assert (found[1][1][:, 8:16] == found[1][0].T).all()
+    np.testing.assert_allclose(found[0][2], found[1][2], rtol=1e-5)
+
+
+def _run(loop, function):
+    """The loop, compiled if the function it calls only exists compiled."""
     from numba import njit
 
-    @njit
-    def rows(query, other, table):
-        for i in range(query.shape[0]):
-            sweep(table, None, other, query[i], max(0, i - 2), min(9, i + 3))
-            table[0] = 32767
-
-    table = np.full((10, lanes.WIDE16), lanes.TOP16, dtype=np.int16)
-    table[0] = 0
-    plain = sweep is lanes._plain_i16 or not COMPILED
-    (rows.py_func if plain and COMPILED else rows)(query, other, table)
-    return table
+    return njit(loop) if COMPILED and function.__module__ != plain.__name__ else loop
 
 
 # --- properties ---------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 import time
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from matching import dtw
-from matching.dtw import bounds, lanes, packed, search, tables
+from matching.dtw import bounds, packed, plain, search, tables
 from matching.dtw.band import envelope
 from tests import naive
 from tests.sizes import sized
@@ -72,9 +73,42 @@ def brute(refs, query, radius, k):
 @given(searches(), st.sampled_from([1, 2]))
 def test_search_is_brute_force(case, threads):
     # No stage rules out a neighbour: ids, float64 distances and the order of ties are the same.
+    # The warm start is kept small, or it alone would find everything among so few.
     refs, query, radius, k = case
-    found = dtw.PackedIndex.build(refs, radius).search(query, k, threads)
+    with mock.patch.object(search, "WARM", 1), mock.patch.object(search, "SMALL", 0):
+        found = dtw.PackedIndex.build(refs, radius).search(query, k, threads)
     assert (found.ids.tolist(), found.distances.tolist()) == brute(refs, query, radius, k)
+
+
+@examples
+@given(searches(), st.integers(0, 99))
+def test_search_is_brute_force_from_any_start(case, seed):
+    # Whoever is warped first, however far, the stages after it lose nobody.
+    refs, query, radius, k = case
+    rng = np.random.default_rng(seed)
+
+    def anybody(means, centre, weight, ids, out):
+        out[:] = rng.random(len(out))
+
+    with (
+        mock.patch.object(bounds, "segment_distances", anybody),
+        mock.patch.object(search, "WARM", 1),
+    ):
+        found = dtw.PackedIndex.build(refs, radius).search(query, k)
+    assert (found.ids.tolist(), found.distances.tolist()) == brute(refs, query, radius, k)
+
+
+@pytest.mark.parametrize("factor", [-1e6, -3.0, 0.5, 3.0, 1e6])
+def test_queries_of_another_level_stay_exact(factor):
+    # Far outside the coded range everything is clipped: slower, never wrong.
+    rng = np.random.default_rng(12)
+    n, length = sized(400, 60), sized(100, 12)
+    refs = family(rng, n, 1, length, "plain")
+    index = dtw.PackedIndex.build(refs, 4)
+    for query in (refs[5] + factor, refs[5] * factor):
+        with mock.patch.object(search, "WARM", 1):
+            found = index.search(query, 3)
+        assert (found.ids.tolist(), found.distances.tolist()) == brute(refs, query, 4, 3)
 
 
 def test_search_is_the_slow_twin():
@@ -155,7 +189,7 @@ def test_compiled_bounds_are_just_below_the_twins(case):
     refs, query, radius, _ = case
     t = tables.pack(refs, radius)
     corridor = search._Search(t, query, 1).corridor
-    chunks = t.codes.shape[3] // lanes.CHUNK
+    chunks = t.codes.shape[3] // plain.CHUNK
     total = np.empty(len(refs), dtype=np.float32)
     rest = np.empty((len(refs), chunks + 1), dtype=np.float32)
     ids = np.arange(len(refs))
@@ -200,8 +234,8 @@ def test_codes_are_right_to_a_step(case):
         code = t.codes[:, part, :, :length].astype(float)
         decoded = offset + t.step * code
         rounding = 1e-12 * np.abs(value).max()
-        assert (np.abs(decoded - value) <= 0.5 * t.step + rounding)[np.abs(code) < 32767].all()
-        assert (np.sign(value - decoded) * np.sign(code) >= 0)[np.abs(code) == 32767].all()
+        assert (np.abs(decoded - value) <= 0.5 * t.step + rounding)[np.abs(code) < tables.FAR].all()
+        assert (np.sign(value - decoded) * np.sign(code) >= 0)[np.abs(code) == tables.FAR].all()
 
 
 # --- the file -----------------------------------------------------------------------------------
@@ -341,8 +375,7 @@ REFUSED = {
     ),
     "nan": (
         lambda index: dtw.PackedIndex.build(np.array([[[np.nan, 0.0]]]), 1),
-        "refs: expected finite values within +-1e+15, "
-        "found nan at series 0, channel 0, sample 0",
+        "refs: expected finite values within +-1e+15, found nan at series 0, channel 0, sample 0",
     ),
     "shape": (
         lambda index: index.search(np.zeros(30), 1),

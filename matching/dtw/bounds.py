@@ -20,7 +20,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from .lanes import CHUNK, excess_i16
+from .lanes import excess_i16
+from .plain import CHUNK
 from .tables import LOWER, PROFILE, UPPER
 
 

@@ -83,9 +83,7 @@ def batch(name: str, value: ArrayLike) -> NDArray[np.float64]:
 def same(name: str, x: NDArray, other: str, y: NDArray) -> None:
     """Refuse x unless its channels and samples are those of y."""
     if x.shape[-2:] != y.shape[-2:]:
-        raise ValueError(
-            f"{name}: expected {_words(y)} like {other}, found {_words(x)}"
-        )
+        raise ValueError(f"{name}: expected {_words(y)} like {other}, found {_words(x)}")
 
 
 def _words(x: NDArray) -> str:

@@ -8,8 +8,8 @@ The row loop is written out as vector instructions (numba's ``intrinsic``) rathe
 compiler: the cell to the left must stay in a register, and a loop that silently stops
 vectorising is nine times slower. ``sweep_f64`` is exact; ``sweep_i16`` packs twice to four times
 as many candidates into a register by counting in 16-bit saturating whole numbers, and its result
-is a proven lower bound (see ``scale16`` in ``search``). Without the compiler
-(``NUMBA_DISABLE_JIT=1``) the plain loops at the end of this file do the same.
+is a proven lower bound (see ``lockstep``). Without the compiler
+(``NUMBA_DISABLE_JIT=1``) the loops of ``plain``, where each function is described, do the same.
 """
 
 from __future__ import annotations
@@ -17,23 +17,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from llvmlite import ir
 from numba import config, types
 from numba.core import cgutils
 from numba.extending import intrinsic
 
-WIDE16 = 32
-"""Lanes of the 16-bit sweep: two registers of 16, enough independent work to hide latency."""
-
-WIDE64 = 16
-"""Lanes of the float64 sweep: four registers of 4."""
-
-CHUNK = 32
-"""Samples per partial sum of LB_Keogh: how fine the early abandoning can look ahead."""
-
-TOP16 = 32767
-"""Stands for infinity in 16 bits: saturating sums stay there."""
+from . import plain
+from .plain import CHUNK, TOP16, WIDE16
 
 
 @dataclass(frozen=True)
@@ -177,9 +167,10 @@ class _Add(_Row):
         build, how = self.build, self.how
         sums, other = self._data(kinds[0], args[0]), self._data(kinds[1], args[1])
         value = self._splat(args[2])
-        with cgutils.for_range_slice(
-            build, args[3], args[4], ir.Constant(args[3].type, 1)
-        ) as (column, _):
+        with cgutils.for_range_slice(build, args[3], args[4], ir.Constant(args[3].type, 1)) as (
+            column,
+            _,
+        ):
             for u in range(how.registers):
                 cost = how.cost(build, self._load(other, column, u), value)
                 cost = how.add(build, self._load(sums, column, u), cost)
@@ -371,92 +362,11 @@ def _emitter(kind: Any, how: Any, *arguments: Any) -> Any:
     return types.void(*arguments), emit
 
 
-def _cost16(a: int, b: int) -> int:
-    d = min(TOP16, max(-TOP16 - 1, int(a) - int(b)))
-    d = min(TOP16, max(-TOP16 - 1, 4 * d))
-    return (d * d) >> 16
-
-
-def _plain_f64(table, extra, other, value, start, stop):
-    """One row of the table of accumulated costs, for all lanes, in place.
-
-    Parameters: table (L + 1, W) float64, slot j + 1 holds cell j of the row above and receives
-    that of this row, slot 0 the way in; extra (L, W) cost of the other channels, or None; other
-    (L, W) candidates; value, the query's sample of this row; start, stop: columns of the band.
-    """
-    diagonal, left = table[start].copy(), np.full(table.shape[1], np.inf)
-    for j in range(start, stop):
-        cost = (other[j] - value) * (other[j] - value)
-        if extra is not None:
-            cost = extra[j] + cost
-        up = table[j + 1].copy()
-        left = np.minimum(np.minimum(diagonal, up), left) + cost
-        table[j + 1], diagonal = left, up
-
-
-def _plain_i16(table, extra, other, value, start, stop):
-    """The same in 16-bit saturating counts; all arrays int16."""
-    lanes = table.shape[1]
-    diagonal, left = [int(v) for v in table[start]], [TOP16] * lanes
-    for j in range(start, stop):
-        for w in range(lanes):
-            cost = _cost16(other[j, w], value)
-            if extra is not None:
-                cost = min(TOP16, cost + int(extra[j, w]))
-            up = int(table[j + 1, w])
-            left[w] = min(TOP16, min(diagonal[w], up, left[w]) + cost)
-            table[j + 1, w] = left[w]
-            diagonal[w] = up
-
-
-def _plain_add_f64(sums, other, value, start, stop):
-    """sums[j] += (other[j] - value)^2 for the columns start..stop-1, all lanes."""
-    for j in range(start, stop):
-        sums[j] += (other[j] - value) * (other[j] - value)
-
-
-def _plain_add_i16(sums, other, value, start, stop):
-    """The same in 16-bit saturating counts."""
-    for j in range(start, stop):
-        for w in range(sums.shape[1]):
-            sums[j, w] = min(TOP16, int(sums[j, w]) + _cost16(other[j, w], value))
-
-
-def _plain_least_i16(table, out, start, stop):
-    """out[w] = smallest of the cells start..stop-1 (slots + 1) in lane w; TOP16 if none."""
-    out[:] = table[start + 1 : stop + 1].min(axis=0, initial=TOP16)
-
-
-def _plain_turn_i16(rows, lanes, first, length):
-    """lanes[i, first + u] = rows[u, i] for eight rows; length is a multiple of 8."""
-    lanes[:length, first : first + 8] = rows[:, :length].T
-
-
-def _plain_excess_i16(over, under, low, high, sums, chunks):
-    """sums[m] += sum over the samples of chunk m of max(over - high, low - under, 0)^2.
-
-    over, under, low, high: (CHUNK * chunks,) int16; differences saturate; sums (chunks,) float32.
-    """
-    above = np.minimum(over.astype(np.int32) - high, TOP16)
-    below = np.minimum(low.astype(np.int32) - under, TOP16)
-    excess = np.maximum(np.maximum(above, below), 0).astype(np.float32)
-    sums += (excess * excess).reshape(chunks, -1).sum(axis=1, dtype=np.float32)
-
-
-def _plain_units_i16(codes, centre, clip, shift, factor, out, length):
-    """out = code - centre, clipped to +-clip, times 2^shift times factor / 2^15, rounded.
-
-    codes, out: (length,) int16, length a multiple of 16; factor in 0..32767.
-    """
-    x = np.clip(codes.astype(np.int64) - centre, -clip, clip) << shift
-    out[:] = (x * factor + (1 << 14)) >> 15
-
-
-sweep_f64: Any = _plain_f64 if config.DISABLE_JIT else _compiled_sweep(_Float64())
-sweep_i16: Any = _plain_i16 if config.DISABLE_JIT else _compiled_sweep(_Int16())
-add_f64: Any = _plain_add_f64 if config.DISABLE_JIT else _compiled_add(_Float64())
-add_i16: Any = _plain_add_i16 if config.DISABLE_JIT else _compiled_add(_Int16())
-least_i16: Any = _plain_least_i16 if config.DISABLE_JIT else _compiled_least(_Int16())
-turn_i16: Any = _plain_turn_i16 if config.DISABLE_JIT else _compiled_turn(_Int16())
-excess_i16: Any = _plain_excess_i16 if config.DISABLE_JIT else _compiled_excess(_Int16())
-units_i16: Any = _plain_units_i16 if config.DISABLE_JIT else _compiled_units(_Int16())
+sweep_f64: Any = plain.sweep_f64 if config.DISABLE_JIT else _compiled_sweep(_Float64())
+sweep_i16: Any = plain.sweep_i16 if config.DISABLE_JIT else _compiled_sweep(_Int16())
+add_f64: Any = plain.add_f64 if config.DISABLE_JIT else _compiled_add(_Float64())
+add_i16: Any = plain.add_i16 if config.DISABLE_JIT else _compiled_add(_Int16())
+least_i16: Any = plain.least_i16 if config.DISABLE_JIT else _compiled_least(_Int16())
+turn_i16: Any = plain.turn_i16 if config.DISABLE_JIT else _compiled_turn(_Int16())
+excess_i16: Any = plain.excess_i16 if config.DISABLE_JIT else _compiled_excess(_Int16())
+units_i16: Any = plain.units_i16 if config.DISABLE_JIT else _compiled_units(_Int16())

@@ -22,17 +22,8 @@ import numpy as np
 from numba import njit
 
 from .kernels import squared_lanes
-from .lanes import (
-    CHUNK,
-    TOP16,
-    WIDE16,
-    WIDE64,
-    add_i16,
-    least_i16,
-    sweep_i16,
-    turn_i16,
-    units_i16,
-)  # fmt: skip
+from .lanes import add_i16, least_i16, sweep_i16, turn_i16, units_i16
+from .plain import CHUNK, TOP16, WIDE16, WIDE64
 from .tables import PROFILE, padded
 
 UNITS = 10_700.0

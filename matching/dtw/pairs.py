@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from . import gate, kernels
 from .band import band_cells, clip_radius
-from .lanes import WIDE64
+from .plain import WIDE64
 
 FLAT = 1e-9
 """A channel is constant when its standard deviation is at or below this share of its largest

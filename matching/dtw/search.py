@@ -23,9 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from . import bounds, lanes, lockstep
+from . import bounds, lockstep
 from .band import segment_means
 from .pairs import share
+from .plain import CHUNK
 from .tables import Tables, encode, padded
 
 WARM = 32
@@ -40,7 +41,13 @@ SMALL = 1_000_000
 
 @dataclass(frozen=True)
 class SearchStats:
-    """How far the references got, as fractions of all N, and the time the search took (s)."""
+    """How far the references got. Fractions of all N references, but for rows and seconds.
+
+    references: N; sieved: left by the segment means of the query's envelope; both_ways: left by
+    those the other way round too; keogh: left by LB_Keogh; warped: put through the 16-bit filter;
+    rows_warped: rows (of groups of 32) that took; exact: float64 distances computed; seconds: all
+    of the search, wall clock.
+    """
 
     references: int
     sieved: float
@@ -78,10 +85,11 @@ class _Search:
 
     def __init__(self, tables: Tables, query: NDArray[np.float64], k: int) -> None:
         self.tables, self.query, self.k = tables, query, k
-        channels, length = query.shape
-        # float32 rounds values and sums: 2^-22 of the largest value, 2^-23 per term.
+        channels = len(query)
+        # float32 rounds values (2^-22 of the largest is ample) and every addition of a sum.
         slack = 2.0**-22 * max(tables.largest, float(np.abs(query).max()))
-        self.safe = 1.0 - 2.0**-23 * (channels * length + 16)
+        additions = channels * len(tables.edges) + tables.codes.shape[3] // CHUNK + 16
+        self.safe = 1.0 - 2.0**-23 * additions
         upper, lower = np.empty_like(query), np.empty_like(query)
         bounds.upper_envelope(query, tables.radius, upper)
         bounds.upper_envelope(-query, tables.radius, lower)
@@ -115,7 +123,7 @@ class _Search:
         for target, code in zip((profile, low, high), codes, strict=True):
             target[:, : code.shape[1]] = code
         low[:, self.query.shape[1] :], high[:, self.query.shape[1] :] = -32767, 32766
-        # Codes stay within +-32767, so one more or less stays within 16 bits.
+        # Codes stay within +-32766, so one more or less stays within 16 bits.
         return bounds.Corridor(profile - 1, profile + 1, low - 1, high + 1, profile)
 
     def warm_up(self) -> None:
@@ -175,7 +183,7 @@ class _Search:
         """Those of ids that LB_Keogh lets through, their bounds, and their order by bound."""
         t, n = self.tables, len(ids)
         total = np.empty(n, dtype=np.float32)
-        rest = np.empty((n, t.codes.shape[3] // lanes.CHUNK + 1), dtype=np.float32)
+        rest = np.empty((n, t.codes.shape[3] // CHUNK + 1), dtype=np.float32)
         limit = np.float32(min(self._limit() / t.step**2 * (1 + 2.0**-22), 3e38))
         kept = bounds.keogh_both(
             self.corridor, t.codes, t.radius, ids, limit, np.float32(self.safe), total, rest

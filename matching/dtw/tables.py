@@ -28,6 +28,9 @@ USUAL = (0.0005, 0.9995)
 CODES = 65_000.0
 """Steps in the coded range: 16 bits with room for rounding."""
 
+FAR = 32_766
+"""Largest code: a query's envelope is widened by one code and must still fit 16 bits."""
+
 PAD = 32
 """Coded series are padded to a multiple of this many samples: whole vectors, whole chunks."""
 
@@ -86,12 +89,10 @@ def pack(refs: NDArray[np.float64], radius: int) -> Tables:
     return tables
 
 
-def encode(
-    x: NDArray[np.float64], offset: NDArray[np.float64], step: float
-) -> NDArray[np.int16]:
-    """Codes of x (..., C, L): rounded, hence wrong by at most half a step, and clipped."""
+def encode(x: NDArray[np.float64], offset: NDArray[np.float64], step: float) -> NDArray[np.int16]:
+    """Codes of x (..., C, L): rounded, hence wrong by at most half a step, and clipped to +-FAR."""
     codes = (x - offset[:, np.newaxis]) / step
-    return np.clip(np.rint(codes, out=codes), -32767, 32767, out=codes).astype(np.int16)
+    return np.clip(np.rint(codes, out=codes), -FAR, FAR, out=codes).astype(np.int16)
 
 
 def padded(length: int) -> int:
