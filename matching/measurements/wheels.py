@@ -26,7 +26,8 @@ TIMING = {
 }
 REGULARITY = {
     "jitter": "Robust spread of the pitch against its neighbours, gaps left out, %.",
-    "pitch-worst": "Largest deviation of one pitch from its neighbours, gaps left out, %.",
+    "pitch-worst": "Largest deviation of one pitch from its neighbours, reference gaps left out, %:"
+    " 100 or more for a lost tooth.",
     "pitch-folded": "Largest pitch error that stays at its place turn after turn, %.",
     "lost": "Teeth missing per turn besides the reference gap.",
     "extra": "Edges per turn that fit no tooth.",
@@ -155,7 +156,9 @@ def _pitches(wheel: Wheel) -> dict[str, float]:
     plain = off[wheel.plain]
     if plain.size < 6:
         return {}
-    out = {"jitter": mad_sigma(plain), "pitch-worst": float(np.abs(plain).max())}
+    lost = 100.0 * (wheel.ratio - 1.0)[~wheel.gap & wheel.steady & (wheel.ratio > 1.5)]
+    worst = max(float(np.abs(plain).max()), float(lost.max(initial=0.0)))
+    out = {"jitter": mad_sigma(plain), "pitch-worst": worst}
     folded = fold(wheel, off, wheel.plain)
     if folded.size:
         out["pitch-folded"] = float(np.abs(folded).max())
