@@ -120,7 +120,7 @@ def _of_usage(problem: Exception) -> str:
     context = getattr(problem, "ctx", None)
     command = context.command_path if context is not None else NAME
     text = problem.format_message().rstrip(".")  # type: ignore[attr-defined]
-    said = " ".join(text.split())
+    said = " ".join(text.split()).replace(": Value error, ", ": ")
     return f"{said}; see `{command} --help`"
 
 

@@ -15,11 +15,18 @@ NARROWEST, WIDEST = 60, 120
 TEXT_COLUMN = 24
 
 
+class _Console(Console):
+    """A console that leaves a reader that went away to the error boundary."""
+
+    def on_broken_pipe(self) -> None:
+        raise BrokenPipeError
+
+
 class Sheet:
     """Writes to a console, top to bottom."""
 
     def __init__(self, console: Console | None = None) -> None:
-        self._console = console or Console(file=sys.stdout, highlight=False, markup=False)
+        self._console = console or _Console(file=sys.stdout, highlight=False, markup=False)
         self.piped = not self._console.is_terminal
         self.width = max(NARROWEST, min(self._console.width, WIDEST))
 
