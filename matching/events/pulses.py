@@ -58,16 +58,17 @@ def quieten(
 ) -> tuple[Floats, int, tuple[float, float]]:
     """x (n,) averaged, over how many samples, and its rest and active levels.
 
-    The average widens until the noise left is a twentieth of the pulse, or to its limit: a
+    The average widens until the noise left is a quarter of the trigger level, or to its limit: a
     coarse instrument toggling between codes must not look like a hundred pulses.
     """
     width = max(1, int(params.get("smooth_us", 0.0) * 1e-6 * rate))
     most = max(width, int(params.get("smooth_most_us", 0.0) * 1e-6 * rate))
+    limit = min(0.05, 0.2 * params.get("share", 0.3))
     while True:
         calm = smooth(x, width)
         found = levels(calm, params.get("active", "high"))
         swing = abs(found[1] - found[0])
-        if width >= most or noise / np.sqrt(width) < 0.05 * swing:
+        if width >= most or noise / np.sqrt(width) < limit * swing:
             return calm, width, found
         width = min(2 * width, most)
 

@@ -177,7 +177,7 @@ def _body(
         "hold_ratio": plateau / max(peak, 1e-12),
         "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
         "ripple": _beyond(float(np.sqrt(np.mean(ripple**2))), noise, 0.01 * peak),
-        "chop_hz": _chop(ripple, rate) if ripple.std() > 2.5 * noise else 0.0,
+        "chop_hz": _chop(ripple, rate) if ripple.std() > 2.5 * noise else NAN,
         "flat": float(np.mean(whole > 0.96 * peak)),
         "late_slope": late / max(0.5 * peak / half, 1e-12), "charge": float(whole.sum()) / rate,
     }  # fmt: skip
@@ -189,9 +189,9 @@ def _beyond(size: float, noise: float, floor: float) -> float:
 
 
 def _chop(ripple: Floats, rate: float) -> float:
-    """Frequency of a chopping ripple (n,) from its upward crossings; 0 when it hardly turns."""
+    """Frequency of a chopping ripple (n,) from its upward crossings; NaN when it hardly turns."""
     up, _ = crossings(ripple, 0.0, 1.2 * float(ripple.std()))
-    return float(rate / np.mean(np.diff(up))) if up.size > 2 else 0.0
+    return float(rate / np.mean(np.diff(up))) if up.size > 2 else NAN
 
 
 def _needle(
@@ -209,7 +209,7 @@ def _needle(
     drop = float((np.maximum.accumulate(rise) - rise)[: -max(1, lag // 3)].max())
     return {
         "kink": float(bend[k]) / peak, "kink_at": (k + lag) / rate,
-        "kink_level": float(rise[k + lag]), "dip": max(drop - 3.0 * noise, 0.0) / peak,
+        "kink_level": float(rise[k + lag]), "dip": max(drop - 5.0 * noise, 0.0) / peak,
     }  # fmt: skip
 
 
@@ -321,8 +321,9 @@ def pulses_per_group(cut: Cut, wanted: CardMeasurement) -> float:
     if start.size < 3:
         return NAN
     _, first = group_starts(start)
-    if first.size > 2:
-        return float(np.mean(np.diff(first)[1:])) if first.size > 3 else float(first[2] - first[1])
+    if first.size > 1:
+        whole = np.diff(first)
+        return float(np.mean(whole[1:] if whole.size > 1 else whole))
     return float(start.size) / first.size
 
 

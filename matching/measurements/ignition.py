@@ -25,7 +25,7 @@ def anatomies(cut: Cut, role: str) -> dict[str, Floats]:
 
     firing: top of the first strike over the calm line.  spike_area: (unit s) what the firing line
     adds to the spark line in its first 60 us; unlike the top it does not depend on the sampling.
-    spark: median of the middle half of the first strike's spark line.  early, late: means of the
+    spark: mean of the middle half of the first strike's spark line.  early, late: means of the
     spark line from 10 to 30 and 70 to 90 % of its length.  end_rise: its last tenth over `spark`.
     rough: rms of the line around its own 0.2 ms average, relative, NaN
     when the instrument's noise makes most of it.  burn: firing edge to the end
@@ -78,7 +78,7 @@ def _firing(
 ) -> dict[str, float]:
     """The anatomy of one firing with its strikes (m,), in samples of x."""
     first = strikes[0]
-    base = _base_before(x, rate, first, earlier, level)
+    base = _base_before(x, rate, noise, first, earlier, level)
     out = dwell(x, rate, noise, base, first, earlier)
     ends = []
     limit = min(later - 1e-3 * rate, x.size)
@@ -100,11 +100,19 @@ def _firing(
     return out
 
 
-def _base_before(x: Floats, rate: float, first: float, earlier: float, level: float) -> float:
+def _base_before(
+    x: Floats, rate: float, noise: float, first: float, earlier: float, level: float
+) -> float:
     """Calm level just before the dwell: a slow pickup leaves a slope that must not count."""
     begin = int(max(first - 14e-3 * rate, earlier + 8e-3 * rate, 0))
     end = int(first - LONGEST_DWELL_S * rate)
-    return float(np.median(x[begin:end])) if end - begin > max(8, 1e-3 * rate) else level
+    return calm_mean(x[begin:end], noise) if end - begin > max(8, 1e-3 * rate) else level
+
+
+def calm_mean(x: Floats, noise: float) -> float:
+    """Mean of x (n,) near its median: below the steps of a coarse instrument, blind to spikes."""
+    near = x[np.abs(x - np.median(x)) <= 5.0 * noise + 1e-12]
+    return float(near.mean()) if near.size else float(np.median(x))
 
 
 def _span(rate: float, begin: float, end: float, size: int) -> slice:
@@ -123,11 +131,15 @@ def _spark_end(
         return float(min(strike + 1, x.size))
     part = x[start:stop] - base
     body = part[: max(3, int(0.6e-3 * rate))]
-    positive = body[body > 3.0 * noise]
+    positive = body[body > 0.0]
     line = float(np.median(positive)) if positive.size else 0.0
-    low = max(0.15 * line, 2.0 * noise)
+    width, widest = max(1, int(6e-6 * rate)), int(60e-6 * rate)
+    while noise / np.sqrt(width) > 0.1 * line and 2 * width <= widest:
+        width *= 2
+    low = max(0.15 * line, 2.0 * noise / np.sqrt(width))
     hold = max(1, int(25e-6 * rate))
-    under = smooth(part, max(1, int(6e-6 * rate))) < low
+    calm = smooth(part, width)
+    under = calm < low
     count = np.cumsum(np.concatenate(([0], under)))
     whole = np.flatnonzero(count[hold:] - count[:-hold] == hold)
     if whole.size == 0:
@@ -135,7 +147,7 @@ def _spark_end(
     k = int(whole[0])
     if k == 0:
         return float(start)
-    before, after = part[k - 1], part[k]
+    before, after = calm[k - 1], calm[k]
     step = float(np.clip((before - low) / (before - after), 0, 1)) if before > after else 0.5
     return start + k - 1 + step
 
@@ -152,7 +164,7 @@ def _line(
         return float(np.mean(x[_span(rate, begin + a * length, begin + b * length, x.size)])) - base
 
     middle = x[_span(rate, begin + 0.25 * length, begin + 0.75 * length, x.size)]
-    spark = float(np.median(middle)) - base
+    spark = float(middle.mean()) - base
     size = max(abs(spark), 1e-9)
     spike = x[_span(rate, strike - 15e-6 * rate, strike + SPIKE_S * rate, x.size)] - base
     early = mean(0.1, 0.3)
