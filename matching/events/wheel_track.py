@@ -55,7 +55,7 @@ def levelled(x: Floats, noise: float, square: bool) -> Floats:
         return (x - 0.5 * (low + high)) / max(0.5 * (high - low), 1e-30)
     centred = x - _emf_zero(x)
     size = float(np.quantile(np.abs(thin(centred)), 0.98))
-    floor = max(10.0 * noise, 0.04 * size, 1e-30)
+    floor = max(10.0 * noise, 0.06 * size, 1e-30)
     up, down = crossings(centred, 0.0, 0.3 * size)
     if up.size < 4 and down.size < 4:
         up, down = crossings(centred, 0.0, 0.1 * size)

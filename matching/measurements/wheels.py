@@ -96,11 +96,18 @@ def _build(cut: Cut) -> Wheel | None:
 
 
 def running(pitch: Floats) -> Bools:
-    """Where the wheel runs: pitch (n,) steady, and past the start if it began slower than half."""
+    """Where the wheel runs: pitch (n,) steady, without what stands before a start and after a stop.
+
+    Before a start the teeth pass slowly, or noise crosses zero at standstill; either is off by
+    a factor of 1.9 from the usual pitch.
+    """
     steady = steady_part(pitch)
-    slow = np.flatnonzero(pitch[: pitch.size // 2 + 1] > 1.9 * float(np.median(pitch)))
-    if slow.size:
-        steady[: slow[-1] + 5] = False
+    off = np.abs(np.log(pitch / float(np.median(pitch)))) > np.log(1.9)
+    half = pitch.size // 2
+    if off[: half + 1].any():
+        steady[: int(np.flatnonzero(off[: half + 1])[-1]) + 5] = False
+    if off[half + 1 :].any():
+        steady[max(half + 1 + int(np.argmax(off[half + 1 :])) - 5, 0) :] = False
     return steady
 
 
@@ -230,7 +237,8 @@ def _duty(wheel: Wheel) -> dict[str, float]:
 def _speed(wheel: Wheel) -> dict[str, float]:
     """Speed over the angle: its ripple in a turn, its trend, its slow orders."""
     begin = int(wheel.place[np.argmax(wheel.steady)])
-    pitches = int(wheel.place[-1]) - begin
+    last = int(np.flatnonzero(wheel.steady)[-1]) + 1 if wheel.steady.any() else -1
+    pitches = int(wheel.place[last]) - begin
     if pitches < 20:
         return {}
     times = np.interp(begin + np.arange(pitches + 1), wheel.place, wheel.edge)
