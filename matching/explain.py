@@ -98,7 +98,7 @@ def _good_range(
 
 
 def good_band(model: SystemModel, context: int) -> tuple[Floats, Floats, Floats] | None:
-    """5th, 50th and 95th percentile (channels, points) of the good typical events; None: too few."""
+    """5th, 50th and 95th percentile (channels, points) of good events; None: too few."""
     rows = model.data.good & (model.data.context == context)
     grids = model.data.grids[rows]
     grids = grids[np.isfinite(grids).all(axis=(1, 2))]
@@ -142,7 +142,9 @@ def _widened(reach: Floats, points: int = 4) -> Floats:
 def _runs(out: np.ndarray, least: int) -> list[tuple[int, int]]:
     padded = np.concatenate(([False], out, [False]))
     change = np.flatnonzero(padded[1:] != padded[:-1])
-    return [(int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True) if b - a >= least]
+    return [
+        (int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True) if b - a >= least
+    ]
 
 
 def _one_deviation(
@@ -174,7 +176,9 @@ def events_of(model: SystemModel, context: int, seen: Inspection) -> tuple[Event
     grids = rebin(model.data.grids[rows], points)
     grids = grids[np.isfinite(grids).all(axis=(1, 2))]
     middle = np.median(grids, axis=0)
-    vehicles = np.maximum(1.4826 * np.median(np.abs(grids - middle), axis=0), 0.6 * grids.std(axis=0))
+    vehicles = np.maximum(
+        1.4826 * np.median(np.abs(grids - middle), axis=0), 0.6 * grids.std(axis=0)
+    )
     own = np.median(seen.event_grid, axis=0)
     inside = 1.4826 * np.median(np.abs(seen.event_grid - own), axis=0)
     scale = np.sqrt(vehicles**2 + inside**2)

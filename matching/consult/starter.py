@@ -17,7 +17,7 @@ from refdb.catalogue import Catalogue
 from refdb.errors import DuplicateReference
 from refdb.records import Capture, Channel, Context, NewReference
 from seed_references import pack
-from seed_references.build import Simulated
+from seed_references.vehicles import Simulated
 
 ACTION = "starter"
 WHO = "straygauge"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from matching.model.table import Column, columns_of, curves, floors, table
+from matching.model.warp import Warped, WarpSpace, fit_warp, warp_rows
 from matching.profile import Profile
 from matching.tools import Bools, Floats, Ints
 from refdb.cards import SystemCard
@@ -19,6 +20,9 @@ class SystemData:
 
     context, vehicle: index per row.  good: bool per row.  fault: index into fault_names, -1 good.
     grids: the typical events (rows, channels, points) for warping; NaN rows where there is none.
+    warped: level and shape distances (rows, references) to every reference of the same context,
+    and the timing shift (rows,).  ids: (rows,) place of each row among the references, -1 a query.
+    warp: the references' events as they are warped.
     """
 
     columns: tuple[Column, ...]
@@ -31,6 +35,9 @@ class SystemData:
     fault: Ints
     n_contexts: int
     fault_names: tuple[str, ...]
+    warped: Warped
+    ids: Ints
+    warp: WarpSpace
 
     @property
     def good(self) -> Bools:
@@ -58,20 +65,36 @@ def build(
     fault: Ints,
     n_contexts: int,
     fault_names: tuple[str, ...],
+    groups: tuple[str, ...] | None = None,
 ) -> SystemData:
-    """SystemData of reference profiles. All profiles must have the same channels."""
+    """SystemData of reference profiles. All profiles must have the same channels.
+
+    groups: keep only the numbers of these kinds of stray, and only the shape of the curves;
+    for captures of another condition or family, whose levels and times may rightly differ.
+    """
     names = sorted({name for p in profiles for name in p.numbers})
     columns = columns_of(card, names)
     x = table(columns, profiles)
     good = fault < 0
     useful = _useful(columns, x, good)
+    if groups is not None:
+        useful &= np.array([c.group in groups for c in columns])
     columns = tuple(c for c, keep in zip(columns, useful, strict=True) if keep)
     x = x[:, useful]
     channels = _channels(profiles)
+    grids = grids_of(profiles, channels)
+    warp = fit_warp(grids, good, context, n_contexts, card.events.warp)
     return SystemData(
-        columns, x, floors(columns, x[good]), all_curves(profiles, channels),
-        grids_of(profiles, channels), context, vehicle, fault, n_contexts, fault_names,
+        columns, x, floors(columns, x[good]), _kept(all_curves(profiles, channels), groups),
+        grids, context, vehicle, fault, n_contexts, fault_names,
+        warp_rows(warp, grids, context, context), np.arange(len(profiles)), warp,
     )  # fmt: skip
+
+
+def _kept(curves: dict[str, Floats], groups: tuple[str, ...] | None) -> dict[str, Floats]:
+    if groups is None:
+        return curves
+    return {name: curve for name, curve in curves.items() if name.endswith("-shape")}
 
 
 def _channels(profiles: Sequence[Profile]) -> int:
@@ -122,9 +145,14 @@ def one_more(data: SystemData, profile: Profile, context: int) -> SystemData:
         name: mine.get(name, np.full((1, known.shape[1]), np.nan))
         for name, known in data.curves.items()
     }
+    grids = (
+        grids_of([profile], channels)
+        if profile.usual.shape == data.grids.shape[1:]
+        else np.full((1, *data.grids.shape[1:]), np.nan)
+    )
+    place = np.array([context])
     return SystemData(
-        data.columns, table(data.columns, [profile]), data.floor, made,
-        grids_of([profile], channels) if profile.usual.shape == data.grids.shape[1:]
-        else np.full((1, *data.grids.shape[1:]), np.nan),
-        np.array([context]), np.array([-1]), np.array([-1]), data.n_contexts, data.fault_names,
+        data.columns, table(data.columns, [profile]), data.floor, made, grids, place,
+        np.array([-1]), np.array([-1]), data.n_contexts, data.fault_names,
+        warp_rows(data.warp, grids, place, data.context), np.array([-1]), data.warp,
     )  # fmt: skip

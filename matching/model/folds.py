@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from matching.model.data import SystemData
-from matching.model.known import Directions, axis_weights, fit_directions, outside
+from matching.model.known import Directions, fit_directions, fit_metric
 from matching.model.views import by_group, fit_space
+from matching.model.warp import Warped
 from matching.tools import Bools, Floats
 from refdb.cards import GROUPS
 
@@ -22,16 +23,14 @@ MOST_FOLDS = 30
 class LeftOut:
     """Every reference row judged without its own vehicle.
 
-    far: (rows,) weighted distance outside; groups: (rows, groups) its square by kind of stray, in
-    the order of cards.GROUPS; along: (rows, faults) along each fault's direction,
-    NaN where the fault is not known without the row; size: (rows,) whitened length; length:
-    (rows, faults) the directions' lengths then.
+    size: (rows,) whitened length in the joint space; groups: (rows, groups) its square by kind of
+    stray, in the order of cards.GROUPS; along: (rows, faults) along each fault's direction, NaN
+    where the fault is not known without the row; length: (rows, faults) of the directions then.
     """
 
-    far: Floats
+    size: Floats
     groups: Floats
     along: Floats
-    size: Floats
     length: Floats
 
 
@@ -45,6 +44,8 @@ def take(data: SystemData, keep: Bools) -> SystemData:
         context=data.context[keep],
         vehicle=data.vehicle[keep],
         fault=data.fault[keep],
+        warped=Warped(data.warped.level[keep], data.warped.shape[keep], data.warped.timing[keep]),
+        ids=data.ids[keep],
     )
 
 
@@ -66,7 +67,6 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
     along = np.full((data.rows, faults), np.nan)
     length = np.full((data.rows, faults), np.nan)
     size = np.full(data.rows, np.nan)
-    far = np.full(data.rows, np.nan)
     groups = np.full((data.rows, len(GROUPS)), np.nan)
     for out in folds(data):
         rest = take(data, ~out)
@@ -75,20 +75,15 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
             continue
         space = fit_space(rest)
         known, z = space.joint(rest), space.joint(mine)
-        parts = outside(z, axis_weights(known, rest.fault))
-        far[out] = np.sqrt(parts.sum(axis=1))
+        metric = fit_metric(known, rest.fault)
+        parts = metric.parts(z)
+        size[out] = np.sqrt(parts.sum(axis=1))
         groups[out] = by_group(parts, space.axes)
-        directions = fit_directions(known, rest.fault)
+        directions = fit_directions(known, rest.fault, metric)
         if directions is not None:
             _place(along, out, directions, directions.along(z))
-            _place(
-                length,
-                out,
-                directions,
-                np.broadcast_to(directions.length, (z.shape[0], directions.length.size)),
-            )
-            size[out] = directions.size(z)
-    return LeftOut(far, groups, along, size, length)
+            _place(length, out, directions, np.tile(directions.length, (z.shape[0], 1)))
+    return LeftOut(size, groups, along, length)
 
 
 def _place(target: Floats, out: Bools, directions: Directions, values: Floats) -> None:

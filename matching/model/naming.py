@@ -6,24 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matching.model.known import Directions
 from matching.tools import Floats
 
 # A wrong name sends a technician the wrong way; no name only leaves him where he was.
-NAME_ABOVE = 0.6
+NAME_ABOVE = 0.45
 _RIDGE = 1.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Likeness:
-    """How like the known faults rows are. All (rows,): the best fault's index, evidence (rows, 4).
-
-    evidence: log of the distance along the direction; lead over the next fault; share of the
-    deviation that the direction explains (cosine); fit of the size (0 where typical).
-    """
-
-    best: np.ndarray
-    evidence: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,18 +28,10 @@ class Namer:
         return 1.0 / (1.0 + np.exp(-np.clip(u @ self.coefficient + self.offset, -30, 30)))
 
 
-def likeness(directions: Directions, z: Floats) -> Likeness:
-    """Evidence for the most alike fault of rows z (rows, d)."""
-    along, size = directions.along(z), directions.size(z)
-    found = [
-        likeness_of(row, directions.length, float(s)) for row, s in zip(along, size, strict=True)
-    ]
-    best = np.array([directions.index[b] for b, _ in found])
-    return Likeness(best, np.array([facts for _, facts in found]))
-
-
 def likeness_of(along: Floats, length: Floats, size: float) -> tuple[int, Floats]:
-    """The most alike fault's place in `along` (faults,), NaN for unknown ones, and its evidence.
+    """The most alike fault's place in `along` (faults,), NaN for unknown ones, and its evidence:
+    log of the distance along the direction; log of the lead over the next fault; share of the
+    deviation that the direction explains (cosine); how untypical the size is (0: typical).
 
     length: (faults,) whitened length of each fault's mean; size: whitened length of the row.
     """

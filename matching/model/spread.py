@@ -10,7 +10,7 @@ from matching.tools import Floats, Ints
 
 # How many vehicles' worth of trust the system's pooled spread gets beside the context's own.
 POOL_WEIGHT = 8.0
-KNEE = 3.0
+KNEE = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

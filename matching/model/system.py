@@ -8,11 +8,10 @@ import numpy as np
 
 from matching.model.data import SystemData
 from matching.model.folds import LeftOut, leave_out
-from matching.model.known import Directions, axis_weights, fit_directions, outside
-from matching.model.naming import Namer, fit_namer, likeness, likeness_of
+from matching.model.known import Directions, Metric, fit_directions, fit_metric
+from matching.model.naming import Namer, fit_namer, likeness_of
 from matching.model.spread import POOL_WEIGHT
 from matching.model.views import Space, fit_space
-from matching.model.warp import WarpSpace, fit_warp
 from matching.tools import Floats
 
 EDGE_QUANTILE = 0.95
@@ -40,7 +39,7 @@ class SystemModel:
 
     data: SystemData
     space: Space
-    weight: Floats
+    metric: Metric
     directions: Directions | None
     far_door: Door
     along_door: Door | None
@@ -50,28 +49,25 @@ class SystemModel:
     good_total: Floats
     edge: float
     middle: float
-    warp: WarpSpace
-    radius: float
 
 
-def fit_system(data: SystemData, warp: float) -> SystemModel:
+def fit_system(data: SystemData) -> SystemModel:
     """The model of a system (or of one context's substitutes) from at least two good vehicles."""
     space = fit_space(data)
     z = space.joint(data)
-    weight = axis_weights(z, data.fault)
-    directions = fit_directions(z, data.fault)
+    metric = fit_metric(z, data.fault)
+    directions = fit_directions(z, data.fault, metric)
     left = leave_out(data, len(data.fault_names))
-    far_door = _door(np.log(left.far), data)
+    far_door = _door(np.log(left.size), data)
     best = _best(left.along)
     along_door = _door(best, data) if directions is not None else None
-    total = far_door.units(np.log(left.far), data.context)
+    total = far_door.units(np.log(left.size), data.context)
     if along_door is not None:
         total = total + np.nan_to_num(along_door.units(best, data.context))
     good_total = np.sort(per_vehicle(total[data.good], data.vehicle[data.good]))
     return SystemModel(
-        data, space, weight, directions, far_door, along_door, _namer(data, left), left, total,
+        data, space, metric, directions, far_door, along_door, _namer(data, left), left, total,
         good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
-        fit_warp(data, warp), warp,
     )  # fmt: skip
 
 
@@ -129,15 +125,20 @@ def _namer(data: SystemData, left: LeftOut) -> Namer | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placing:
-    """Where one capture lies. total, stray, p_value; parts: (axes,) squared weighted deviations;
-    z: (axes,) the capture in the joint space; along: per direction, standardised door units;
-    best: fault index or -1; sure: how sure the name is; margin: lead over the next fault."""
+    """Where one capture lies.
+
+    total, stray, p_value; size: whitened length; parts: (axes,) what each axis adds to its
+    square; z: (axes,) the capture in the joint space; far_units, along_units: the two doors;
+    best: likeliest fault's index or -1; sure: probability that its name is right; margin: lead
+    over the next fault; typical: how typical of that fault (conformal).
+    """
 
     total: float
     stray: float
     p_value: float
     parts: Floats
     z: Floats
+    size: float
     far_units: float
     along_units: float
     best: int
@@ -149,24 +150,25 @@ class Placing:
 def place(model: SystemModel, row: SystemData) -> Placing:
     """Place one capture (a SystemData of one row) among the references."""
     z = model.space.joint(row)
-    parts = outside(z, model.weight)[0]
-    far = model.far_door.units(np.log(np.sqrt(parts.sum())[None]), row.context)[0]
+    parts = model.metric.parts(z)[0]
+    size = float(np.sqrt(max(parts.sum(), 1e-12)))
+    far = model.far_door.units(np.array([np.log(size)]), row.context)[0]
     along_units, best, sure, margin, typical = 0.0, -1, 0.0, 0.0, 0.0
     if model.directions is not None and model.along_door is not None:
         along = model.directions.along(z)[0]
         along_units = float(model.along_door.units(along.max()[None], row.context)[0])
-        like = likeness(model.directions, z)
-        best = int(like.best[0])
-        sure = float(model.namer.sure(like.evidence)[0]) if model.namer else 0.0
+        k, evidence = likeness_of(along, model.directions.length, size)
+        best = int(model.directions.index[k])
+        sure = float(model.namer.sure(evidence[None, :])[0]) if model.namer else 0.0
         order = np.sort(along)
         margin = float(order[-1] - order[-2]) if order.size > 1 else float(order[-1])
-        typical = typicality(model, best, float(along.max()), float(model.directions.size(z)[0]))
+        typical = typicality(model, best, float(along.max()), size)
     total = float(far + along_units)
     n = model.good_total.size
     p_value = (1.0 + float(np.sum(model.good_total >= total))) / (n + 1.0)
     return Placing(
-        total, stray_of(model, total), p_value, parts, z[0], float(far), along_units, best, sure,
-        margin, typical,
+        total, stray_of(model, total), p_value, parts, z[0], size, float(far), along_units, best,
+        sure, margin, typical,
     )  # fmt: skip
 
 

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from matching.model.data import SystemData
 from matching.model.spread import Spread, compress, fit_spread
-from matching.tools import Floats
+from matching.model.warp import warp_views
+from matching.tools import Bools, Floats, Ints
 from refdb.cards import GROUPS
 
 COMPONENTS = 10
+# Nearest-neighbour distances mean little among fewer good captures than this.
+RICH = 8
+WARP_FLOOR = 0.02
+WARP_GROUPS = {"warp:level": "level", "warp:shape": "shape", "warp:timing": "timing"}
 # Which kind of stray a curve's components feed.
 CURVE_GROUPS = {
     "event": "level",
@@ -55,18 +60,36 @@ class CurveSpace:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Space:
-    """Everything fitted to the good rows (fault rows only turn the curves' axes)."""
+    """Everything fitted to the good rows (fault rows only turn the curves' axes).
+
+    goods, good_vehicles: the good references' places and vehicles; rich: (contexts,) whether a
+    context has enough of them for nearest-neighbour distances to mean something.
+    """
 
     axes: tuple[Axis, ...]
     numbers: Spread
     curves: Mapping[str, CurveSpace]
+    warp: Spread
+    goods: Ints
+    good_vehicles: Ints
+    rich: Bools
 
     def joint(self, rows: SystemData) -> Floats:
         """Rows in the joint space: float64 (rows, axes)."""
         parts = [compress(self.numbers.normalise(rows.x, rows.context))]
         for name, space in self.curves.items():
             parts.append(space.project(rows.curves[name], rows.context))
+        raw = warp_views(rows.warped, self._allowed(rows))
+        warped = compress(self.warp.normalise(raw, rows.context))
+        parts.append(np.where(self.rich[rows.context][:, None], warped, 0.0))
         return np.hstack(parts)
+
+    def _allowed(self, rows: SystemData) -> Bools:
+        """Good references (rows, references) each row may be warped against: not its own car's."""
+        allowed = np.zeros((rows.rows, rows.warped.level.shape[1]), bool)
+        other = rows.vehicle[:, None] != self.good_vehicles[None, :]
+        allowed[:, self.goods] = other
+        return allowed
 
 
 def fit_space(data: SystemData) -> Space:
@@ -80,7 +103,15 @@ def fit_space(data: SystemData) -> Space:
         if space is not None:
             curves[name] = space
             axes += [Axis(name, CURVE_GROUPS[name])] * (space.axes.shape[0] + 1)
-    return Space(tuple(axes), numbers, curves)
+    axes += [Axis(name, group) for name, group in WARP_GROUPS.items()]
+    goods, vehicles = data.ids[good], data.vehicle[good]
+    count = np.bincount(data.context[good], minlength=data.n_contexts)
+    rich = count >= RICH
+    empty = Spread(np.zeros((data.n_contexts, 3)), np.ones((data.n_contexts, 3)))
+    space = Space(tuple(axes), numbers, curves, empty, goods, vehicles, rich)
+    raw = warp_views(data.warped, space._allowed(data))[good]
+    floor = np.full(3, WARP_FLOOR)
+    return replace(space, warp=fit_spread(raw, data.context[good], data.n_contexts, floor))
 
 
 def _fit_curve(data: SystemData, name: str) -> CurveSpace | None:

@@ -8,8 +8,7 @@ import numpy as np
 
 from matching import dtw
 from matching.grid import rebin
-from matching.model.data import SystemData
-from matching.tools import Floats
+from matching.tools import Bools, Floats, Ints
 
 WARP_POINTS = 256
 NEAREST = 3
@@ -36,26 +35,28 @@ def shrink(grids: Floats) -> Floats:
     return rebin(grids, WARP_POINTS)
 
 
-def fit_warp(data: SystemData, warp: float) -> WarpSpace:
-    """The warp space of a system's references. warp: band radius as a share of the event."""
-    small = shrink(data.grids)
-    scale = np.ones((data.n_contexts, small.shape[1]))
+def fit_warp(grids: Floats, good: Bools, context: Ints, n_contexts: int, warp: float) -> WarpSpace:
+    """The warp space of references with typical events grids (rows, channels, points).
+
+    warp: band radius as a share of the event.
+    """
+    small = shrink(grids)
+    scale = np.ones((n_contexts, small.shape[1]))
     whole = np.isfinite(small).all(axis=(1, 2))
-    for c in range(data.n_contexts):
-        rows = small[whole & data.good & (data.context == c)]
+    for c in range(n_contexts):
+        rows = small[whole & good & (context == c)]
         if rows.shape[0] >= 2:
             spread = 1.4826 * np.median(np.abs(rows - np.median(rows, axis=0)), axis=0)
             size = np.ptp(np.median(rows, axis=0), axis=1)
             scale[c] = np.maximum(np.sqrt((spread**2).mean(axis=1)), 0.01 * size + 1e-12)
     radius = max(1, round(warp * WARP_POINTS))
-    level = small / scale[data.context][:, :, None]
-    shape = z_shape(small)
-    medoid = np.full(data.n_contexts, -1)
-    for c in range(data.n_contexts):
-        rows = np.flatnonzero(whole & data.good & (data.context == c))
+    level = small / scale[context][:, :, None]
+    medoid = np.full(n_contexts, -1)
+    for c in range(n_contexts):
+        rows = np.flatnonzero(whole & good & (context == c))
         if rows.size:
             medoid[c] = rows[dtw.medoid(np.ascontiguousarray(level[rows]), radius)]
-    return WarpSpace(level, shape, scale, medoid, radius)
+    return WarpSpace(level, z_shape(small), scale, medoid, radius)
 
 
 def z_shape(small: Floats) -> Floats:
@@ -100,17 +101,17 @@ class Warped:
     timing: Floats
 
 
-def warp_rows(space: WarpSpace, data: SystemData, rows: SystemData) -> Warped:
-    """Level and shape distances of rows to every reference of their context; timing per row."""
-    small = shrink(rows.grids)
-    level = small / space.scale[rows.context][:, :, None]
+def warp_rows(space: WarpSpace, grids: Floats, context: Ints, known_context: Ints) -> Warped:
+    """Distances of events grids (rows, channels, points) to every reference of their context."""
+    small = shrink(grids)
+    level = small / space.scale[context][:, :, None]
     shape = z_shape(small)
-    table_level = np.full((rows.rows, data.rows), np.nan)
+    table_level = np.full((grids.shape[0], space.level.shape[0]), np.nan)
     table_shape = table_level.copy()
-    timing = np.full(rows.rows, np.nan)
-    for c in np.unique(rows.context):
-        mine = np.flatnonzero(rows.context == c)
-        known = np.flatnonzero(data.context == c)
+    timing = np.full(grids.shape[0], np.nan)
+    for c in np.unique(context):
+        mine = np.flatnonzero(context == c)
+        known = np.flatnonzero(known_context == c)
         table_level[np.ix_(mine, known)] = distances(space, level[mine], space.level[known])
         table_shape[np.ix_(mine, known)] = distances(space, shape[mine], space.shape[known])
         centre = space.medoid[c]
@@ -120,7 +121,7 @@ def warp_rows(space: WarpSpace, data: SystemData, rows: SystemData) -> Warped:
     return Warped(table_level, table_shape, timing)
 
 
-def warp_views(warped: Warped, allowed: np.ndarray) -> Floats:
+def warp_views(warped: Warped, allowed: Bools) -> Floats:
     """Log views (rows, 3): mean distance to the nearest allowed good references, and timing.
 
     allowed: bool (rows, references), the good references a row may be compared with.
@@ -129,7 +130,7 @@ def warp_views(warped: Warped, allowed: np.ndarray) -> Floats:
     return np.column_stack((*parts, np.log(warped.timing + 0.002)))
 
 
-def _nearest(table: Floats, allowed: np.ndarray) -> Floats:
+def _nearest(table: Floats, allowed: Bools) -> Floats:
     usable = np.where(allowed & np.isfinite(table), table, np.inf)
     nearest = np.sort(usable, axis=1)[:, :NEAREST]
     finite = np.isfinite(nearest)

@@ -1,0 +1,156 @@
+"""`check`: does this capture look normal? One file, or a manifest of many."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from matching.answer import Answer
+from matching.consult.derive import all_cards, quiet_worker, workers
+from matching.consult.progress import Progress, silent
+from matching.consult.requests import Request, request_of
+from matching.consult.shelves import Library
+from matching.judge import judge, unreadable
+from matching.profile import Inspection, inspect
+from refdb import captures
+from refdb.cards import SystemCard, find_card
+from refdb.catalogue import Catalogue
+from refdb.errors import StraygaugeError
+from refdb.manifest import ManifestRow, read_manifest
+from refdb.records import Context
+
+ALPHA = 0.05
+
+
+def check_file(
+    request: Request,
+    *,
+    catalogue: str | os.PathLike[str] | None = None,
+    alpha: float = ALPHA,
+    progress: Progress = silent,
+) -> Answer:
+    """The answer for one capture file.
+
+    Raises StraygaugeError for an unknown system, an unreadable file or catalogue.
+    """
+    card = find_card(request.context.system, all_cards())
+    request = _canonical(request, card)
+    capture = captures.read(request.file, request.options)
+    with Catalogue.open(catalogue) as opened:
+        library = Library(opened, progress)
+        shelf = library.shelf(card)
+        seen = inspect(card, capture, shelf.hint(request.context))
+        return judge(card, request.shown, request.context, seen, shelf, alpha)
+
+
+def _canonical(request: Request, card: SystemCard) -> Request:
+    """The request with the system's own name, whatever alias was typed."""
+    context = Context(card.name, request.context.engine_family, request.context.condition)
+    return Request(request.file, request.shown, context, request.options)
+
+
+def check_manifest(
+    path: str | os.PathLike[str],
+    *,
+    catalogue: str | os.PathLike[str] | None = None,
+    alpha: float = ALPHA,
+    progress: Progress = silent,
+) -> Iterator[Answer]:
+    """One answer per manifest line, in order, from one load of the catalogue.
+
+    A line that cannot be read gives an answer with the verdict "unreadable". Raises
+    StraygaugeError for the manifest or the catalogue itself.
+    """
+    rows = read_manifest(Path(path), for_check=True)
+    with Catalogue.open(catalogue) as opened:
+        library = Library(opened, progress)
+        asked = [_asked(row) for row in rows]
+        for card in {a.card.name: a.card for a in asked if isinstance(a, _Asked)}.values():
+            library.shelf(card)
+        progress("checking", 0, len(asked))
+        with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
+            yield from _answers(pool, asked, library, alpha, progress)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    request: Request
+    card: SystemCard
+
+
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    shown: str
+    reason: str
+
+
+def _asked(row: ManifestRow) -> _Asked | _Refused:
+    try:
+        request = request_of(row)
+        card = find_card(request.context.system, all_cards())
+        return _Asked(_canonical(request, card), card)
+    except StraygaugeError as problem:
+        return _Refused(row.path, str(problem))
+
+
+# Inspections that wait to be judged hold memory; so many are under way at once.
+_AHEAD = 24
+
+
+def _answers(
+    pool: ProcessPoolExecutor,
+    asked: list[_Asked | _Refused],
+    library: Library,
+    alpha: float,
+    progress: Progress,
+) -> Iterator[Answer]:
+    """Read and cut in the pool, judge here, in order."""
+    waiting: list[Future[Inspection | str] | None] = []
+    for i in range(len(asked) + _AHEAD):
+        if i < len(asked):
+            item = asked[i]
+            waiting.append(
+                pool.submit(
+                    _inspect, item, dict(library.shelf(item.card).hint(item.request.context))
+                )
+                if isinstance(item, _Asked)
+                else None
+            )
+        done = i - _AHEAD
+        if done < 0:
+            continue
+        item, future = asked[done], waiting[done]
+        waiting[done] = None
+        yield _answer(item, future, library, alpha)
+        progress("checking", done + 1, len(asked))
+
+
+def _answer(
+    item: _Asked | _Refused,
+    future: Future[Inspection | str] | None,
+    library: Library,
+    alpha: float,
+) -> Answer:
+    if isinstance(item, _Refused) or future is None:
+        assert isinstance(item, _Refused)
+        return unreadable(item.shown, item.reason, alpha)
+    seen = future.result()
+    if isinstance(seen, str):
+        return unreadable(item.request.shown, seen, alpha)
+    shelf = library.shelf(item.card)
+    try:
+        return judge(item.card, item.request.shown, item.request.context, seen, shelf, alpha)
+    except StraygaugeError as problem:
+        return unreadable(item.request.shown, str(problem), alpha)
+
+
+def _inspect(item: _Asked, hint: dict[str, float]) -> Inspection | str:
+    """In a worker: the inspection of one file, or why it cannot be read."""
+    try:
+        capture = captures.read(item.request.file, item.request.options)
+        return inspect(item.card, capture, hint)
+    except StraygaugeError as problem:
+        return str(problem)

@@ -1,0 +1,170 @@
+"""`add`: captures become references, one by one or by manifest; nothing half-done is kept."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+from matching.conditioning import assign_channels
+from matching.consult.derive import all_cards, quiet_worker, workers
+from matching.consult.progress import Progress, silent
+from matching.consult.requests import Request, request_of
+from matching.consult.shelves import Library
+from refdb import captures
+from refdb.cards import find_card
+from refdb.catalogue import Catalogue
+from refdb.errors import ManifestError, StraygaugeError
+from refdb.manifest import ManifestRow, read_manifest
+from refdb.records import Capture, Context, NewReference, Reference
+
+# Files are kept in groups of this many: a crash loses at most what was not yet reported.
+GROUP = 25
+_AHEAD = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A manifest line that was not added, and why in one line."""
+
+    line: int
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class EnrolReport:
+    """What `add_manifest` did."""
+
+    added: tuple[Reference, ...]
+    refused: tuple[Refused, ...]
+
+
+def add_file(
+    request: Request,
+    said: NewReference,
+    *,
+    catalogue: str | os.PathLike[str] | None = None,
+    progress: Progress = silent,
+) -> Reference:
+    """One capture file as a reference.
+
+    Raises StraygaugeError: unreadable, wrong channels, or DuplicateReference.
+    """
+    card = find_card(request.context.system, all_cards())
+    capture = captures.read(request.file, request.options)
+    assign_channels(card, capture)
+    context = Context(card.name, request.context.engine_family, request.context.condition)
+    with Catalogue.open(catalogue) as opened:
+        with opened.write() as unit:
+            reference = unit.add(capture, _in_context(said, context))
+            unit.commit()
+        Library(opened, progress).shelf(card)
+    return reference
+
+
+def _in_context(said: NewReference, context: Context) -> NewReference:
+    return NewReference(
+        context, said.label, said.vehicle, said.fault, said.origin, said.state,
+        said.confirmed_fix, said.note, said.tags,
+    )  # fmt: skip
+
+
+def add_manifest(
+    path: str | os.PathLike[str],
+    *,
+    catalogue: str | os.PathLike[str] | None = None,
+    all_or_nothing: bool = False,
+    progress: Progress = silent,
+) -> EnrolReport:
+    """Every line of a manifest as a reference; bad lines are refused with their reasons.
+
+    all_or_nothing: one bad line and nothing is added. Raises StraygaugeError for the manifest or
+    the catalogue itself.
+    """
+    rows = read_manifest(Path(path), for_check=False)
+    added: list[Reference] = []
+    refused: list[Refused] = []
+    with Catalogue.open(catalogue) as opened:
+        with opened.write() as unit:
+            pending: list[Reference] = []
+            progress("adding", 0, len(rows))
+            for i, (row, got) in enumerate(_read_all(rows)):
+                try:
+                    if isinstance(got, str):
+                        raise ManifestError(got)
+                    pending.append(unit.add(got, _said(row)))
+                except StraygaugeError as problem:
+                    refused.append(Refused(row.line, row.path, str(problem)))
+                if len(pending) >= GROUP and not all_or_nothing:
+                    unit.commit()
+                    added += pending
+                    pending = []
+                progress("adding", i + 1, len(rows))
+            if all_or_nothing and refused:
+                return EnrolReport((), tuple(refused))
+            unit.commit()
+            added += pending
+        _describe(opened, added, progress)
+    return EnrolReport(tuple(added), tuple(refused))
+
+
+def _describe(opened: Catalogue, added: list[Reference], progress: Progress) -> None:
+    """Profiles of what is new, so that the next check finds everything ready."""
+    library = Library(opened, progress)
+    for system in dict.fromkeys(r.context.system for r in added):
+        library.shelf(find_card(system, all_cards()))
+
+
+def _said(row: ManifestRow) -> NewReference:
+    """What the manifest line says of its capture. Raises ManifestError."""
+    request = request_of(row)
+    card = find_card(request.context.system, all_cards())
+    label = row.get("label").lower()
+    if label not in ("good", "fault"):
+        raise ManifestError(
+            f"line {row.line}: label '{row.get('label')}': expected good or fault; correct it"
+        )
+    fault = row.get("fault")
+    if label == "fault" and not fault:
+        raise ManifestError(f"line {row.line}: label fault without a fault's name; name it")
+    if label == "good" and fault:
+        raise ManifestError(f"line {row.line}: label good with the fault '{fault}'; drop one")
+    if not row.get("vehicle"):
+        raise ManifestError(
+            f"line {row.line}: no vehicle; any word that tells this car from others will do"
+        )
+    context = Context(card.name, request.context.engine_family, request.context.condition)
+    return NewReference(
+        context, "good" if label == "good" else "fault", row.get("vehicle"), fault,
+        note=row.get("note"), tags=row.tags,
+    )  # fmt: skip
+
+
+def _read_all(rows: list[ManifestRow]) -> Iterator[tuple[ManifestRow, Capture | str]]:
+    """Every row with its capture, or why there is none; read on both cores, in order."""
+    if len(rows) < 2 * _AHEAD:
+        for row in rows:
+            yield row, _read(row)
+        return
+    with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
+        waiting = []
+        for i in range(len(rows) + _AHEAD):
+            if i < len(rows):
+                waiting.append(pool.submit(_read, rows[i]))
+            if i >= _AHEAD:
+                yield rows[i - _AHEAD], waiting[i - _AHEAD].result()
+                waiting[i - _AHEAD] = None  # type: ignore[call-overload]
+
+
+def _read(row: ManifestRow) -> Capture | str:
+    try:
+        _said(row)
+        request = request_of(row)
+        capture = captures.read(request.file, request.options)
+        assign_channels(find_card(request.context.system, all_cards()), capture)
+        return capture
+    except StraygaugeError as problem:
+        return str(problem)
