@@ -112,6 +112,15 @@ def test_firings_cut_off_by_the_recording_do_not_spoil_the_whole_ones():
     assert np.isnan(reading(cut_of("ignition-secondary", x[a : a + 2500], RATE), "dwell"))
 
 
+def test_a_spark_cut_off_by_the_end_is_not_a_short_one():
+    x = firing_train(count=4)
+    part = x[: int((0.02 + 3 * 0.05 + 0.5e-3) * RATE)]
+    cut = cut_of("ignition-secondary", part, RATE)
+    assert cut.events.n == 4
+    whole = reading(cut_of("ignition-secondary", x, RATE), "burn-time")
+    assert reading(cut, "burn-time-shortest") == pytest.approx(whole, rel=0.02)
+
+
 def test_gain_moves_sizes_only_and_shift_moves_nothing():
     x = firing_train(noise=0.0)
     usual, larger = cut_of("ignition-secondary", x, RATE), cut_of("ignition-secondary", 2 * x, RATE)

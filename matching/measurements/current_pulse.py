@@ -79,7 +79,7 @@ def _pulse(
     fit = rl_fit(y[int(np.ceil(onset)) : stop], rate)
     out |= {
         "fit_slope": fit[0], "fit_rate": fit[1], "fit_step": fit[2] / peak,
-        "fit_error": _beyond(fit[3], noise, 0.003 * peak) / peak,
+        "fit_error": _beyond(fit[3], noise, 0.004 * peak) / peak,
     }  # fmt: skip
     out["fall"] = fall
     return out
@@ -237,9 +237,9 @@ def current_pulse_pair(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("current-at")
 def current_at(cut: Cut, wanted: CardMeasurement) -> float:
-    """Current `ms` after the onset of a pulse over its `over` (a quantity) or absolute, by `pick`.
+    """Current `ms` into a pulse over its `over` (a quantity) or absolute, by `pick`.
 
-    The onset is the chord through 10 and 30 % of the peak carried to zero. NaN for pulses shorter.
+    Counted from the trigger level; NaN for pulses that end sooner or shortly after.
     """
     parts = pulse_anatomies(cut, wanted.role)
     if not parts:
@@ -251,7 +251,7 @@ def current_at(cut: Cut, wanted: CardMeasurement) -> float:
         cut.events.marks["pulse_start"], cut.events.marks["pulse_stop"], strict=True
     ):
         place = begin + float(wanted.params["ms"]) * 1e-3 * rate
-        if place < end - 2:
+        if place < end - max(0.15 * (end - begin), 2.0):
             k = int(place)
             values.append(float(x[max(k - 2, 0) : k + 3].mean()) - rest)
     out = picked(np.array(values), wanted)

@@ -97,6 +97,10 @@ def _firing(
     out["strikes"] = float(strikes.size)
     out["strike_gap"] = float(np.median(np.diff(strikes))) / rate if strikes.size > 1 else NAN
     out["total"] = float(ends[-1] - first) / rate
+    if ends[-1] + 2e-3 * rate > x.size:  # more strikes may have followed
+        out |= dict.fromkeys(("strikes", "total", "burn_sum", "burn_last"), NAN)
+    if ends[0] >= x.size - 2:  # the recording ended first
+        out |= dict.fromkeys(("burn", "late", "end_rise", "flux", "early"), NAN)
     return out
 
 
