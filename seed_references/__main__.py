@@ -15,6 +15,7 @@ from refdb.errors import StraygaugeError
 from seed_references import build as making
 from seed_references import pack
 from seed_references.model import Model
+from seed_references.vehicles import Simulated
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -25,7 +26,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(arguments)
     try:
         if asked.action == "examples":
-            from seed_references.examples import write_examples
+            from seed_references.showcase import write_examples
 
             for path in write_examples():
                 print(path.name)
@@ -83,7 +84,7 @@ def _check(models: dict[str, Model], some: bool, processes: int | None) -> int:
     return 1 if wrong else 0
 
 
-def _difference(system: str, fresh: list[making.Simulated]) -> str:
+def _difference(system: str, fresh: list[Simulated]) -> str:
     shipped = pack.read_system(system).captures
     if [one.job for one in shipped] != [one.job for one in fresh]:
         return f"{len(shipped)} captures shipped, {len(fresh)} made, or other vehicles"

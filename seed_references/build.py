@@ -13,15 +13,15 @@ import os
 import pkgutil
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from functools import cache
 from hashlib import blake2b
 
 import numpy as np
 
 from seed_references import models
-from seed_references.chain import Instrument, Stored, at_range, clipped, digitise, draw_instrument
+from seed_references.chain import at_range, clipped, digitise, draw_instrument
 from seed_references.model import Model
+from seed_references.vehicles import Job, Simulated
 
 GOOD = 26
 PER_FAULT = 6
@@ -29,57 +29,6 @@ MILD, SEVERE = 0.15, 1.0
 HELD_GOOD = 15
 HELD_PER_FAULT = 4
 _MOST_RANGES = 4
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """One vehicle to simulate.
-
-    batch: 'packed', or 'held-back' for the audit.  fault: empty for a good vehicle.
-    number: what the vehicle is called by, 1 upwards within a context.
-    index: its place among the good ones, or among those with its fault: what the seed is made of.
-    """
-
-    batch: str
-    system: str
-    engine_family: str
-    condition: str
-    fault: str
-    index: int
-    number: int
-    severity: float
-
-    @property
-    def seed(self) -> str:
-        """32 hexadecimal digits. Stable: no other system, context or fault enters it."""
-        parts = (self.batch, self.system, self.engine_family, self.condition, self.fault)
-        text = "/".join((*parts, str(self.index)))
-        return blake2b(text.encode(), digest_size=16, person=b"straygauge seed").hexdigest()
-
-    @property
-    def vehicle(self) -> str:
-        """What the vehicle is called in the catalogue."""
-        held = ", held back" if self.batch != "packed" else ""
-        return f"{self.engine_family} no. {self.number:02d} (simulated{held})"
-
-    @property
-    def source(self) -> str:
-        """What stands where a captured reference names its file."""
-        return (
-            f"simulated/{self.batch}/{self.system}/{self.engine_family}/{self.condition}/"
-            f"{self.fault or 'good'}-{self.index:02d}"
-        )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Simulated:
-    """One vehicle's capture. widened: the model's own full scale would have clipped it."""
-
-    job: Job
-    stored: Stored
-    instrument: Instrument
-    parameters: dict[str, float]
-    widened: bool = False
 
 
 @cache

@@ -7,13 +7,14 @@ with a closed form that tests/test_chain.py compares it with.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
 from seed_references.model import Model, Recording
+from seed_references.vehicles import Instrument, Stored, step_of
 
 Floats = NDArray[np.float64]
 Rng = np.random.Generator
@@ -25,44 +26,6 @@ _GAIN_SIGMA, _GAIN_MOST = 0.0075, 0.02
 _OFFSET_MOST = 0.003
 _DRIFT_MOST = 0.001
 _FILTER_SHARE = (0.35, 0.48)
-
-
-@dataclass(frozen=True, slots=True)
-class Instrument:
-    """One instrument as it was set up. Per channel, in physical units unless said otherwise.
-
-    full_scale: the rails are at plus and minus this.  gain: 1 is true.  drift: what is added
-    between the first sample and the last.  noise: rms.  filter_share: corner of the anti-alias
-    filter as a share of the record rate.  ac_corner_hz: 0 means DC coupled.
-    """
-
-    bits: int
-    full_scale: tuple[float, ...]
-    gain: tuple[float, ...]
-    offset: tuple[float, ...]
-    drift: tuple[float, ...]
-    noise: tuple[float, ...]
-    filter_share: float
-    ac_corner_hz: float
-
-    @property
-    def steps(self) -> tuple[float, ...]:
-        """The physical size of one code, per channel."""
-        return tuple(step_of(full, self.bits) for full in self.full_scale)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Stored:
-    """What the instrument keeps: physical = codes x steps.  codes: int16 (channels, n)."""
-
-    codes: NDArray[np.int16]
-    steps: tuple[float, ...]
-    rate_hz: float
-
-    @property
-    def samples(self) -> Floats:
-        """float64 (channels, n), physical units."""
-        return self.codes * np.array(self.steps)[:, None]
 
 
 def draw_instrument(model: Model, rng: Rng) -> Instrument:
@@ -162,11 +125,6 @@ def decimated(x: Floats, rate_hz: float, record_hz: float, filter_share: float) 
 def low_pass(rate_hz: float, corner_hz: float) -> Floats:
     """Second-order sections of a Bessel low-pass, -3 dB at `corner_hz`."""
     return signal.bessel(FILTER_ORDER, corner_hz, fs=rate_hz, output="sos", norm="mag")
-
-
-def step_of(full_scale: float, bits: int) -> float:
-    """The size of one code of a converter that covers plus and minus full scale."""
-    return full_scale / 2.0 ** (bits - 1)
 
 
 def rails(bits: int) -> tuple[int, int]:

@@ -29,9 +29,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refdb.errors import CatalogueError
-from seed_references.build import Job, Simulated
-from seed_references.chain import Instrument, Stored
 from seed_references.model import Model
+from seed_references.vehicles import Instrument, Job, Simulated, Stored
 
 FOLDER = Path(__file__).with_name("packed")
 MANIFEST = "manifest.json"
@@ -81,7 +80,7 @@ def unpacked(data: bytes, name: str) -> tuple[dict[str, Any], list[Simulated]]:
             "install straygauge again"
         )
     body = memoryview(data)[_PREFIX.size :]
-    if sha256(body).digest() != digest:
+    if version != VERSION or sha256(body).digest() != digest:
         raise _damaged(name, "others")
     try:
         return _unpacked(body)
