@@ -208,10 +208,7 @@ def _growth(options: argparse.Namespace) -> list[Row]:
         index = PackedIndex.build(refs[:count], BANDS[5])
         index.search(queries[0], NEAREST, 2)
         stats = [index.search(query, NEAREST, 2).stats for query in queries]
-        stage = {
-            name: float(np.median([getattr(s, name) for s in stats]))
-            for name in STAGES
-        }
+        stage = {name: float(np.median([getattr(s, name) for s in stats])) for name in STAGES}
         calls = round(count * stage["exact"])
         print(json.dumps({"growth": count, "float64_distances": calls, **stage}), flush=True)
     return []
