@@ -60,7 +60,9 @@ def show_line(answer: Answer, sheet: Sheet) -> None:
     """One answer of many, on one line."""
     word = WORDS[answer.verdict].lower()
     stray = "" if answer.stray is None else f"{number(answer.stray, 3)}"
-    text = answer.error if answer.verdict == "unreadable" else answer.summary
+    text = answer.summary
+    if answer.verdict == "unreadable":
+        text = answer.error.removeprefix(f"{answer.path}: ")
     sheet.columns([(f"{word:11}", f"{stray:>6}", answer.path, text)], "lrll", indent=0)
 
 
@@ -150,7 +152,7 @@ def _reading(reading: Reading) -> tuple[str, ...]:
         usual = f"usual from {number(reading.low)}"
     about = reading.text or reading.source
     if reading.text and reading.source:
-        about = f"{reading.text} ({reading.source})"
+        about = f"{reading.text}; {reading.source}"
     unit = "" if reading.unit == "1" else reading.unit
     return (reading.name, number(reading.value), unit, usual, about)
 
@@ -158,7 +160,7 @@ def _reading(reading: Reading) -> tuple[str, ...]:
 def _not_judged(answer: Answer, sheet: Sheet) -> None:
     limits = [finding for finding in answer.fitness if finding.severity == "limiting"]
     left_out = [reading for reading in answer.measurements if reading.state == "not-judged"]
-    if not limits and not left_out and not (answer.basis.note and answer.basis.level != "exact"):
+    if not limits and not left_out:
         return
     sheet.heading("Not judged")
     sheet.columns([(finding.code, finding.message) for finding in limits], "ll")

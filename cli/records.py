@@ -30,8 +30,8 @@ def reference_json(reference: Reference) -> dict[str, Any]:
     return plain
 
 
-def print_references(found: Sequence[Reference], json: bool) -> None:
-    """Prints references, a line each, and how many."""
+def print_references(found: Sequence[Reference], waiting: Collection[str], json: bool) -> None:
+    """Prints references, a line each, and how many. waiting: systems not loaded yet."""
     if json:
         print_json([reference_json(reference) for reference in found])
         return
@@ -51,6 +51,16 @@ def print_references(found: Sequence[Reference], json: bool) -> None:
     if found:
         sheet.columns(rows, "llllll", indent=0)
     sheet.say(counted(len(found), "reference"))
+    _say_waiting(sheet, waiting)
+
+
+def _say_waiting(sheet: Sheet, waiting: Collection[str]) -> None:
+    if waiting:
+        sheet.say(
+            f"simulated starter references of {counted(len(waiting), 'more system')} are loaded "
+            "when they are first asked for, for instance with --system",
+            hang=2,
+        )
 
 
 def print_shown(shown: Shown, json: bool) -> None:
@@ -92,8 +102,8 @@ def _entry_json(entry: HistoryEntry) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def print_contexts(found: Collection[ContextCount], json: bool) -> None:
-    """Prints how many vehicles stand behind each context."""
+def print_contexts(found: Collection[ContextCount], waiting: Collection[str], json: bool) -> None:
+    """Prints how many vehicles stand behind each context. waiting: systems not loaded yet."""
     if json:
         print_json(
             [
@@ -122,6 +132,7 @@ def print_contexts(found: Collection[ContextCount], json: bool) -> None:
     if found:
         sheet.columns(rows, "lrrl", indent=0)
     sheet.say(counted(len(found), "context"))
+    _say_waiting(sheet, waiting)
 
 
 def print_cards(cards: Iterable[SystemCard], json: bool) -> None:

@@ -23,17 +23,21 @@ def list_(
     probed: Probed, label: Labelled = None, catalogue: Catalogue = None, json: Json = False
 ) -> int:
     """List the references in the catalogue, all or those that fit."""
+    from cli.progress import shown_progress
     from cli.records import print_references
     from matching.consult import shelf
 
-    found = shelf.list_references(
-        catalogue=catalogue,
-        system=probed.system,
-        engine_family=probed.engine_family,
-        condition=probed.condition,
-        label=label.value if label else None,
-    )
-    print_references(found, json)
+    with shown_progress() as progress:
+        found = shelf.list_references(
+            catalogue=catalogue,
+            system=probed.system,
+            engine_family=probed.engine_family,
+            condition=probed.condition,
+            label=label.value if label else None,
+            progress=progress,
+        )
+    waiting = () if probed.system else shelf.waiting(catalogue=catalogue)
+    print_references(found, waiting, json)
     return exits.FINE
 
 
@@ -59,8 +63,12 @@ def remove(id: Id, why: Why = "", catalogue: Catalogue = None) -> int:
 
 def contexts(system: System = None, catalogue: Catalogue = None, json: Json = False) -> int:
     """Count the vehicles, good and per fault, that stand behind each context."""
+    from cli.progress import shown_progress
     from cli.records import print_contexts
     from matching.consult import shelf
 
-    print_contexts(shelf.contexts(catalogue=catalogue, system=system), json)
+    with shown_progress() as progress:
+        found = shelf.contexts(catalogue=catalogue, system=system, progress=progress)
+    waiting = () if system else shelf.waiting(catalogue=catalogue)
+    print_contexts(found, waiting, json)
     return exits.FINE

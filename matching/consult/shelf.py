@@ -6,10 +6,18 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from matching.consult.progress import Progress, silent
+from matching.consult.starter import (
+    ensure_system,
+    loaded_systems,
+    open_with_starters,
+    want_starters,
+)
 from refdb.cards import find_card
 from refdb.catalogue import Catalogue
 from refdb.catalogue_place import catalogue_place
 from refdb.records import ContextCount, Damage, HistoryEntry, Reference
+from seed_references.pack import packed_systems
 
 Place = str | os.PathLike[str] | None
 
@@ -29,29 +37,47 @@ def list_references(
     engine_family: str | None = None,
     condition: str | None = None,
     label: str | None = None,
+    progress: Progress = silent,
 ) -> tuple[Reference, ...]:
-    """The accepted references that fit, in order of id. system: its name or an alias.
+    """The accepted references that fit, in order of id. system: its name or an alias; its starter
+    references are loaded if they are due, without a system those of the others are left waiting.
 
     Raises StraygaugeError for an unknown system and a catalogue that cannot be read.
     """
-    with Catalogue.open(catalogue) as opened:
+    name = None if system is None else find_card(system).name
+    with open_with_starters(catalogue) as opened:
+        if name is not None:
+            ensure_system(opened, name, progress)
         return opened.references(
-            system=None if system is None else find_card(system).name,
+            system=name,
             engine_family=engine_family,
             condition=None if condition is None else condition.lower(),
             label=label,
         )
 
 
-def contexts(*, catalogue: Place = None, system: str | None = None) -> tuple[ContextCount, ...]:
-    """How many vehicles, good and per fault, stand behind each context. Raises StraygaugeError."""
-    with Catalogue.open(catalogue) as opened:
-        return opened.contexts(system=None if system is None else find_card(system).name)
+def contexts(
+    *, catalogue: Place = None, system: str | None = None, progress: Progress = silent
+) -> tuple[ContextCount, ...]:
+    """How many vehicles, good and per fault, stand behind each context; as `list_references`."""
+    name = None if system is None else find_card(system).name
+    with open_with_starters(catalogue) as opened:
+        if name is not None:
+            ensure_system(opened, name, progress)
+        return opened.contexts(system=name)
+
+
+def waiting(*, catalogue: Place = None) -> tuple[str, ...]:
+    """Systems whose simulated starter references are loaded when they are first asked for."""
+    with open_with_starters(catalogue) as opened:
+        if not want_starters(opened):
+            return ()
+        return tuple(sorted(set(packed_systems()) - loaded_systems(opened)))
 
 
 def show(id: int, *, catalogue: Place = None) -> Shown:
     """A reference, whatever its state, with its history. Raises CatalogueError for no such id."""
-    with Catalogue.open(catalogue) as opened:
+    with open_with_starters(catalogue) as opened:
         return Shown(opened.reference(id), opened.history(id))
 
 
@@ -60,7 +86,7 @@ def remove(id: int, why: str, *, catalogue: Place = None) -> Reference:
 
     Raises CatalogueError for no such id.
     """
-    with Catalogue.open(catalogue) as opened, opened.write() as unit:
+    with open_with_starters(catalogue) as opened, opened.write() as unit:
         gone = opened.reference(id)
         unit.remove(id, why)
         unit.commit()
