@@ -44,6 +44,7 @@ LEVELS = {
     "diff-dom": "Dominant difference H - L, V.",
     "h-step": "Rise of CAN_H from recessive to dominant, V.",
     "l-step": "Fall of CAN_L from recessive to dominant, V.",
+    "step": "H step plus L step, V: the dominant difference freed of the channels' offsets.",
     "balance": "(H step - L step) / (|H step| + |L step|), 1: 0 when both wires move alike.",
     "sum-rec": "H + L recessive, V.",
     "sum-dom": "H + L dominant, V: over 5 V it is the driver symmetry.",
@@ -184,6 +185,7 @@ def _derived(values: dict[str, float]) -> dict[str, float]:
     values |= {
         "h-step": h,
         "l-step": low,
+        "step": h + low,
         "balance": (h - low) / max(abs(h) + abs(low), 0.05),
         "sum-rec": values["h-rec"] + values["l-rec"],
         "sum-dom": values["h-dom"] + values["l-dom"],
