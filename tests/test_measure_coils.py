@@ -85,6 +85,20 @@ def test_check_22_peak_and_hold_ratio():
     assert reading(cut, "hold-ratio") == pytest.approx(1 / 4.096, rel=5e-3)
 
 
+def test_a_late_drop_from_pull_in_to_hold_is_not_the_release():
+    rate = 500e3
+    t = np.arange(int(0.1 * rate)) / rate
+    x = np.zeros(t.size)
+    for k in range(4):
+        tau = t - 0.01 - 0.02 * k
+        on = (tau >= 0) & (tau < 1.5e-3)
+        x[on] = np.where(tau[on] < 0.2e-3, 10.0 * tau[on] / 0.2e-3, 5.5)
+        x[on & (tau >= 1.0e-3)] = 2.5
+    cut = cut_of("gdi-current", x, rate)
+    assert reading(cut, "width") == pytest.approx(1.5, abs=0.03)
+    assert reading(cut, "end-level") == pytest.approx(2.5, rel=0.01)
+
+
 def needle_train(open_at=1.2e-3, dip=0.08, noise=0.003):
     x = rl_train(noise=noise, width=3e-3)
     t = np.arange(x.size) / RATE

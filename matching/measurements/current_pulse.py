@@ -22,17 +22,18 @@ def pulse_anatomies(cut: Cut, role: str) -> dict[str, Floats]:
     """One value per pulse of each quantity below, (events,), in A (the channel's unit) and s.
 
     peak.  slope: from 10 to 50 % of the peak, unit/s.  bow: time from 50 to 90 % over time from
-    10 to 50 %.  to_half, to_peak: onset to 50 and 97 % of the peak.  jump: height 2 % of the width
-    after onset, over the peak.  width: onset to release.  plateau: median of the last half before
-    release.  pull: median from 20 to 40 % of the width.  hold_ratio: plateau over peak.  fall:
-    release to 10 %.  kink: largest upward change of slope in the rise over 0.15 ms, as a share of
-    the peak per ms (0 without a needle).  kink_at: when, after onset.  kink_level: current there.
-    dip: largest drop below an earlier value between onset and release, over the peak.
-    ripple: rms about the 0.3 ms average in the last 40 %.  chop_hz: its frequency.
-    flat: share of the width within 4 % of the peak.  late_slope: slope of the last fifth over the
-    slope from onset to half.  charge: integral over the pulse, unit x s.  fit_slope, fit_rate,
-    fit_step, fit_error: V/L (unit/s), R/L (1/s), step at onset and rms misfit over the peak of an
-    RL rise fitted to the pulse up to 97 % of its peak (`rl_fit`).
+    10 to 50 %.  to_half, to_peak: onset to 50 and 97 % of the peak.  jump: height 2 % of the
+    width after onset, over the peak.  width: onset to release.  plateau: median of the last
+    half before release.  tail: median of its last fifth.  pull: median from 20 to 40 % of the
+    width. hold_ratio: plateau over peak.  fall: release to 10 %.  kink: largest upward change
+    of slope in the rise over 0.15 ms, as a share of the peak per ms (0 without a needle).
+    kink_at: when, after onset.  kink_level: current there. dip: largest drop below an earlier
+    value between onset and release, over the peak. ripple: rms about the 0.3 ms average in the
+    last 40 %.  chop_hz: its frequency. flat: share of the width within 4 % of the peak.
+    late_slope: slope of the last fifth over the slope from onset to half.  charge: integral
+    over the pulse, unit x s.  fit_slope, fit_rate, fit_step, fit_error: V/L (unit/s), R/L
+    (1/s), step at onset and rms misfit over the peak of an RL rise fitted to the pulse up to 97
+    % of its peak (`rl_fit`).
     """
     return cut.shared(f"pulse:{role}", lambda: _anatomies(cut, role))
 
@@ -118,6 +119,12 @@ def _release(y: Floats, end: int, onset: float, rate: float) -> tuple[float, flo
     passage of 65 % along the chord to 15 %, so that ripple on the plateau does not count.
     """
     release, _ = _let_go(y, end, onset, float(end), 0.5, rate)
+    rest = y[int(release) : end]
+    half = rest.size // 2
+    if half > 0.1e-3 * rate and rest[half:].mean() > 0.7 * rest[:half].mean():
+        # what was let go was the pull-in phase; a hold phase, flat and lower, followed it
+        share = (end - release) / max(end - onset, 1.0)
+        release, _ = _let_go(y, end, onset, float(end), share, rate)
     return _let_go(y, end, onset, release, 0.15, rate)  # a slow release had its share before
 
 
@@ -173,7 +180,8 @@ def _body(
     half = max(_first(y, 0.5 * peak) - onset, 0.5)
     whole = part(0.0, 1.0)
     return {
-        "width": width / rate, "plateau": plateau, "pull": float(np.median(part(0.2, 0.4))),
+        "width": width / rate, "plateau": plateau, "tail": float(np.median(end)),
+        "pull": float(np.median(part(0.2, 0.4))),
         "hold_ratio": plateau / max(peak, 1e-12),
         "jump": float(part(0.02, 0.035)[0]) / max(peak, 1e-12),
         "ripple": _beyond(float(np.sqrt(np.mean(ripple**2))), noise, 0.01 * peak),
@@ -285,6 +293,8 @@ def pulse_interval(cut: Cut, wanted: CardMeasurement) -> float:
     gap = np.diff(start) / cut.rate_hz
     how = wanted.params.get("pick", "median")
     if how in ("longest", "shortest"):
+        if gap.size < 2:
+            return NAN
         usual = float(np.median(gap))
         outer = max(float(start[0]), cut.signal.n - float(start[-1])) / cut.rate_hz
         return (max(float(gap.max()), outer) if how == "longest" else float(gap.min())) / usual
