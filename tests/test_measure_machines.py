@@ -168,3 +168,25 @@ def test_starter_measurements_are_blind_to_a_longer_lead() -> None:
     b = cut_of("starter-current", x[600:], rate)
     for name in ("mean", "weakest", "hump-height", "hump-rate", "hump-share"):
         assert number(b, name) == pytest.approx(number(a, name), rel=0.05), name
+
+
+def test_unclear_share_tells_a_machine_from_noise() -> None:
+    rate = 1e5
+    t = np.arange(20_000) / rate
+    noise = np.random.default_rng(8).normal(size=t.size)
+    ripple = bridge(2 * np.pi * 210.0 * t)
+    assert number(cut_of("alternator-ripple", ripple + 0.003 * noise, rate), "unclear-share") < 0.1
+    assert number(cut_of("alternator-ripple", noise, rate), "unclear-share") > 0.7
+    turning = pump(95.0 * t, np.array([0.8, 0.7, 0.85, 0.8, 0.75, 0.8, 0.9, 0.82]))
+    assert number(cut_of("fuel-pump-current", turning, rate), "unclear-share") < 0.1
+
+
+def test_open_bar_keeps_the_count_its_peers_have() -> None:
+    rate = 5e4
+    t = np.arange(20_000) / rate
+    place = (93.0 * t % 1.0) * 8
+    dip = np.where(np.floor(place) == 3, 4.0 * np.sin(np.pi * (place - np.floor(place))) ** 2, 0.0)
+    x = pump(93.0 * t, np.full(8, 0.8)) - dip
+    cut = cut_of("fuel-pump-current", x, rate, {"ripple_hz": 800.0, "per_turn": 8.0})
+    assert number(cut, "speed") == pytest.approx(93.0 * 60.0, rel=0.01)
+    assert number(cut, "deepest-dip") < 40.0

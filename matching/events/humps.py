@@ -14,6 +14,7 @@ from matching.events.lines import (
     Lines,
     autocorrelation,
     block_mean,
+    clarity,
     demodulate,
     instants,
     is_flat,
@@ -64,6 +65,9 @@ def humps(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     count, sure = cylinder_count(heights, hint.get("per_cycle", 0.0))
     if sure:
         scout["per_cycle"] = float(count)
+    cycle = count or 4
+    multiples = np.arange(1.0, 2.0 * cycle + 1.0) / cycle
+    scout["clarity"] = clarity(lines(flat, slow_rate), f, multiples)
     marks = {
         "steady": np.array([begin, end], dtype=np.float64),
         "trough": turns,

@@ -56,6 +56,17 @@ def lines(x: Floats, rate: float) -> Lines:
     return Lines(rate / padded, total, 0.5 * rate)
 
 
+def clarity(spectrum: Lines, f: float, multiples: Floats) -> float:
+    """Share (0..1) of the power from half the first to past the last of `multiples` of f Hz that
+    lies in those lines: near 1 for a machine that runs, near 0 for noise or an open lead."""
+    top = min(1.08 * float(multiples.max()) * f, spectrum.top_hz)
+    all_of_it = float(spectrum.power(0.5 * float(multiples.min()) * f, top))
+    if all_of_it <= 0.0:
+        return 0.0
+    own = float(np.sum(spectrum.line(multiples * f, 0.02) ** 2)) / 2.0
+    return min(own / all_of_it, 1.0)
+
+
 def strongest(spectrum: Lines, low: float, high: float, prior: tuple[float, float] | None) -> float:
     """Frequency (Hz) of the strongest line from low to high; 0 if there is none.
 

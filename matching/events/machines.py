@@ -14,6 +14,7 @@ from matching.events.lines import (
     autocorrelation,
     block_mean,
     centroid,
+    clarity,
     deepest,
     demodulate,
     folded,
@@ -27,6 +28,7 @@ from matching.tools import Floats, Ints, smooth
 
 TURN = 2.0 * np.pi
 HUMPS = 6  # of one electrical period of a three-phase bridge
+COMB = np.array([1.0, 2.0, 3.0, 4.0, 6.0, 12.0])  # the multiples a bridge makes, sound or faulty
 FULL_PERIOD = 24  # samples of a reduced recording in one hump at the highest frequency
 
 
@@ -60,13 +62,12 @@ def electrical(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, flo
     calm = y - smooth(y, int(1.5 * rate / f))
     start = deepest(folded(calm, phase, TURN, 24 * HUMPS), HUMPS)
     edges = (instants(phase, TURN * start, TURN) + 0.5) * width - 0.5
-    scout = {"electric_hz": f}
+    clear = clarity(spectrum, f, COMB)
     if edges.size < 2:
-        return none_found(scout)
+        return none_found({"electric_hz": f, "clarity": clear})
     mean_hz = signal.rate_hz * (edges.size - 1) / float(edges[-1] - edges[0])
-    return make(
-        signal, edges[:-1], edges[1:], edges[:-1], (0.0, 100.0), None, {"electric_hz": mean_hz}
-    )
+    scout = {"electric_hz": mean_hz, "clarity": clear}
+    return make(signal, edges[:-1], edges[1:], edges[:-1], (0.0, 100.0), None, scout)
 
 
 def electrical_frequency(spectrum: Lines, low: float, high: float) -> float:
@@ -148,7 +149,9 @@ def turns(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     f = ripple_frequency(y, rate, float(params.get("low_hz", 150.0)), top, hint)
     if f <= 0.0:
         return none_found()
-    phase, _ = demodulate(y, rate, f, 0.35 * f)
+    # one odd bar makes lines a turn's frequency away: a band without them loses no ripple at it
+    known = float(hint.get("per_turn", 0.0))
+    phase, _ = demodulate(y, rate, f, (0.4 / known if known > 1.0 else 0.35) * f)
     hump = instants(phase, np.pi, TURN)
     scout = {"ripple_hz": f}
     if hump.size < 4:
@@ -158,6 +161,7 @@ def turns(signal: Signal, params: Mapping[str, Any], hint: Mapping[str, float]) 
     if sure:
         scout["per_turn"] = float(count)
     count = count or int(params.get("fallback", 8))
+    scout["clarity"] = clarity(lines(y, rate), f, np.arange(1.0, count + 1.0) / count)
     calm = y - smooth(y, int(1.5 * count * rate / f))
     start = deepest(folded(calm, phase, TURN * count, 24 * count), count)
     edges = (instants(phase, TURN * count * start, TURN * count) + 0.5) * width - 0.5 + begin

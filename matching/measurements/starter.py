@@ -38,6 +38,15 @@ def cylinders(cut: Cut) -> int:
     return int(marks["per_cycle"][0]) if "per_cycle" in marks else 0
 
 
+@measurement("unclear-share")
+def unclear_share(cut: Cut, wanted: CardMeasurement) -> float:
+    """Share of the power beside the lines of the machine's own repetition, 0 to 1 (plus 0.003).
+
+    A few per cent for a machine that runs well; near 1 for noise, hum or an open lead.
+    """
+    return 1.003 - float(cut.events.scout.get("clarity", NAN))
+
+
 @measurement("steady-mean")
 def steady_mean(cut: Cut, wanted: CardMeasurement) -> float:
     """Mean of the settled part, after the inrush and before the release, in the channel's unit."""
