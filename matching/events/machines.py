@@ -244,7 +244,7 @@ def per_turn(y: Floats, hump: Floats, least: int, most: int, expected: float) ->
     if least <= expected <= most:
         k = round(expected) - least
         # what the peers agree on stands unless the recording plainly denies it
-        if not clear or score[k] > min(0.3 * best, 5.0 * float(chance[k])):
+        if not clear or best < 0.5 or score[k] > 0.1 * best:
             return round(expected), clear
     if not clear:
         return int(expected), False
@@ -258,6 +258,8 @@ def _shapes(y: Floats, hump: Floats) -> Floats:
     part = np.interp(part, np.arange(y.size, dtype=np.float64), y)
     slow = smooth(part.mean(axis=1), min(31, part.shape[0]))
     part = part - slow[:, None]
-    part = part - np.median(part, axis=0)
+    common = np.median(part, axis=0)
+    part = part - common
+    part[np.abs(part) < 1e-3 * float(np.ptp(common))] = 0.0  # rounding is no pattern
     limit = 6.0 * float(np.median(np.abs(part))) + 1e-30
     return np.clip(part, -limit, limit)
