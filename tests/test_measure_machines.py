@@ -190,3 +190,10 @@ def test_open_bar_keeps_the_count_its_peers_have() -> None:
     cut = cut_of("fuel-pump-current", x, rate, {"ripple_hz": 800.0, "per_turn": 8.0})
     assert number(cut, "speed") == pytest.approx(93.0 * 60.0, rel=0.01)
     assert number(cut, "deepest-dip") < 40.0
+
+
+def test_hump_over_rate() -> None:
+    rate = 5e3
+    x = cranking(np.arange(20_000) / rate, 8.0, np.array([60.0, 58.0, 61.0, 60.0]))
+    value = number(cut_of("starter-current", x, rate), "hump-per-speed")
+    assert value == pytest.approx(60.0 / 8.0, rel=0.05)

@@ -102,13 +102,19 @@ def hump_rate(cut: Cut, wanted: CardMeasurement) -> float:
 
 @measurement("hump-height")
 def hump_height(cut: Cut, wanted: CardMeasurement) -> float:
-    """Median height of the humps; `over = "mean"` as a share of the settled mean."""
+    """Median height of the humps; `over = "mean"` as a share of the settled mean.
+
+    `over = "rate"` divides by the hump rate: lost compression lowers the humps and lets the engine
+    turn faster, both of which lower this; a weak supply lowers both and leaves it.
+    """
     h = heights(cut)
     if h.size == 0:
         return NAN
     value = float(np.median(h))
     if wanted.params.get("over") == "mean":
         value /= max(abs(float(steady(cut, wanted.role).mean())), 1e-12)
+    if wanted.params.get("over") == "rate":
+        value /= max(cut.events.scout.get("hump_hz", NAN), 1e-12)
     return value
 
 
