@@ -49,7 +49,7 @@ def _models(systems: Sequence[str]) -> dict[str, Model]:
 
 
 def _build(models: dict[str, Model], some: bool, processes: int | None) -> int:
-    entries = dict(pack.read_manifest()["systems"]) if some else {}
+    entries = {}
     for system, model in models.items():
         start = time.monotonic()
         captures = list(making.build(making.jobs(model), processes))
@@ -60,6 +60,10 @@ def _build(models: dict[str, Model], some: bool, processes: int | None) -> int:
         wide = [one.job.source for one in captures if one.widened]
         if wide:
             print(f"  {len(wide)} beyond the model's full scale, first {wide[0]}")
+    if some:  # read now: others may have built other systems meanwhile
+        entries = pack.read_manifest()["systems"] | entries
+    else:
+        pack.prune(entries)
     pack.write_manifest(entries)
     total = sum(one["bytes"] for one in entries.values()) / 1e6
     print(f"{sum(one['captures'] for one in entries.values())} captures, {total:.2f} MB")

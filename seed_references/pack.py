@@ -283,7 +283,7 @@ def write_system(
 
 
 def write_manifest(systems: Mapping[str, Mapping[str, Any]], folder: Path = FOLDER) -> None:
-    """The list over all files, written last; files of systems that are not in it are removed."""
+    """The list over all files, to be written after them."""
     import scipy
 
     told = {
@@ -296,10 +296,15 @@ def write_manifest(systems: Mapping[str, Mapping[str, Any]], folder: Path = FOLD
         "systems": dict(sorted(systems.items())),
     }
     _replace(folder / MANIFEST, (json.dumps(told, indent=1) + "\n").encode())
-    for path in folder.glob("*.sgr"):
-        if path.stem not in systems:
-            path.unlink()
     packed_systems.cache_clear()
+
+
+def prune(systems: Iterable[str], folder: Path = FOLDER) -> None:
+    """Removes the files of all other systems."""
+    kept = set(systems)
+    for path in folder.glob("*.sgr"):
+        if path.stem not in kept:
+            path.unlink()
 
 
 def _replace(path: Path, data: bytes) -> None:

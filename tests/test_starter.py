@@ -171,8 +171,9 @@ def test_killed_at_any_moment_a_system_is_there_whole_or_not_at_all(tmp_path):
                 found[count.context.system] += count.references
             assert set(found) == starter.loaded_systems(catalogue)
             assert all(found[name] == whole[name] for name in found)
-            starter.load_starter(catalogue, systems=[ONE, TWO])
-            assert len(catalogue.references()) == sum(whole.values())
+    with starter.open_with_starters(path) as catalogue:
+        starter.load_starter(catalogue, systems=[ONE, TWO])
+        assert len(catalogue.references()) == sum(whole.values())
 
 
 # --- examples ------------------------------------------------------------------------------

@@ -206,6 +206,13 @@ def test_a_damaged_or_newer_manifest_is_told(tmp_path):
         assert "\n" not in str(error.value)
 
 
+def test_what_no_model_makes_any_more_is_removed(tmp_path):
+    system = written(tmp_path)
+    (tmp_path / "old.sgr").write_bytes(b"")
+    pack.prune([system], tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [pack.MANIFEST, f"{system}.sgr"]
+
+
 def test_the_command_names_models_it_does_not_know(capsys):
     assert command.main(["check", "ufo-drive"]) == 2
     assert capsys.readouterr().err.startswith("ufo-drive: no model of that system; known: ")
@@ -217,7 +224,7 @@ def test_the_command_checks_bit_for_bit(capsys, monkeypatch):
     known = json.loads(json.dumps(pack.read_manifest()))
     known["systems"][CHEAP]["content"] = "0"
     monkeypatch.setattr(pack, "read_manifest", lambda: known)
-    monkeypatch.setattr(build, "GOOD", 26)
+    monkeypatch.setattr(build, "build", lambda jobs, processes: shipped(CHEAP).captures)
     monkeypatch.setattr(command, "_difference", lambda system, fresh: "so and so")
     assert command.main(["check", CHEAP, "--processes", "1"]) == 1
     assert capsys.readouterr().out == f"{CHEAP}: DIFFERENT: so and so\n"
