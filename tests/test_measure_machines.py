@@ -196,4 +196,5 @@ def test_hump_over_rate() -> None:
     rate = 5e3
     x = cranking(np.arange(20_000) / rate, 8.0, np.array([60.0, 58.0, 61.0, 60.0]))
     value = number(cut_of("starter-current", x, rate), "hump-per-speed")
-    assert value == pytest.approx(60.0 / 8.0, rel=0.05)
+    # the 13 ms calming takes a few per cent off the peak
+    assert value == pytest.approx(60.0 / 8.0, rel=0.08)
