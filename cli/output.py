@@ -54,7 +54,8 @@ def _told(place: Path) -> Iterator[None]:
     except BrokenPipeError:
         raise
     except OSError as error:
-        if error.filename is not None and Path(os.fsdecode(error.filename)).parent != place.parent:
+        folder = None if error.filename is None else os.path.dirname(os.fsdecode(error.filename))
+        if folder is not None and os.path.abspath(folder) != os.path.abspath(place.parent):
             raise
         reason = error.strerror or type(error).__name__
         raise OutputProblem(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 # Okabe and Ito (2008), "Color Universal Design": told apart by every common kind of colour sight.
 BLACK, BAND, FAULT, PLACE = "#000000", "#56B4E9", "#D55E00", "#E69F00"
 MEDIAN = "#0072B2"
-WIDTH_IN, ROW_IN, HEAD_IN, FOOT_IN, DPI = 10.0, 3.2, 1.2, 0.85, 110
+WIDTH_IN, ROW_IN, HEAD_IN, FOOT_IN, DPI = 10.0, 3.2, 1.3, 0.85, 110
 MOST_LABELS = 4
 SIMULATED = "simulated references"
 
@@ -71,15 +71,15 @@ def _plain(text: object) -> str:
 
 def _title(figure: Figure, answer: Answer, height: float) -> None:
     word = answer.verdict.replace("-", " ").upper()
-    lines = textwrap.wrap(f"{word}: {printable(answer.summary)}", 88, max_lines=2)
+    lines = textwrap.wrap(f"{word}: {printable(answer.summary)}", 96, max_lines=3)
     figure.text(
         0.02, 1 - 0.12 / height, "\n".join(lines).replace("$", r"\$"),
-        va="top", ha="left", fontsize=12, fontweight="bold",
+        va="top", ha="left", fontsize=11, fontweight="bold",
     )  # fmt: skip
     stray = "" if answer.stray is None else f"stray {number(answer.stray, 3)} (edge of good = 1)"
     chance = "" if answer.p_value is None else f"p = {number(answer.p_value, 2)}"
-    about = [answer.path, where(answer.context), stray, chance]
-    below = 0.4 + 0.22 * (len(lines) - 1)
+    about = [Path(answer.path).name, where(answer.context), stray, chance]
+    below = 0.38 + 0.2 * (len(lines) - 1)
     figure.text(
         0.02, 1 - below / height, _plain("   ".join(part for part in about if part)),
         va="top", ha="left", fontsize=9,
