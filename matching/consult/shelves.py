@@ -68,11 +68,13 @@ class Shelf:
             if r.id in self.profiles and _signature(self.profiles[r.id]) == signature
         ]  # fmt: skip
         same_coupling = [r for r in usable if coupling is None or r.coupling in (None, coupling)]
+        captured = [r for r in same_coupling if not r.simulated]
         for level, alike in _BACK_OFF:
-            near = [r for r in same_coupling if alike(r.context, context)]
-            vehicles = {r.vehicle for r in near if r.label == "good"}
-            if len(vehicles) >= (ENOUGH_GOOD if level != "system" else 2):
-                return self._footing(level, context, signature, near, same_coupling)
+            for pool in (captured, same_coupling):
+                near = [r for r in pool if alike(r.context, context)]
+                vehicles = {r.vehicle for r in near if r.label == "good"}
+                if len(vehicles) >= (ENOUGH_GOOD if level != "system" else 2):
+                    return self._footing(level, context, signature, near, pool)
         return Footing(
             "none", None, 0, (), self._peers(usable), 0, 0, False,
             f"no good references of {self.card.name} to compare with",
@@ -97,7 +99,7 @@ class Shelf:
     ) -> Footing:
         exact = level == "exact"
         pool = everything if exact else near
-        key = (signature, tuple(r.id for r in pool) if not exact else "all", exact)
+        key = (signature, tuple(r.id for r in pool), exact)
         if key not in self._models:
             self._models[key] = self._fit(pool, merged=not exact)
         model, rows, places = self._models[key]
@@ -177,6 +179,15 @@ def _note(level: Level, context: Context, near: list[Reference]) -> str:
     )
 
 
+def _stands_alone(references: tuple[Reference, ...]) -> bool:
+    """Whether the shop's own captures fill a context: then simulated ones are not needed."""
+    vehicles: dict[Context, set[str]] = {}
+    for r in references:
+        if r.label == "good" and not r.simulated:
+            vehicles.setdefault(r.context, set()).add(r.vehicle)
+    return any(len(v) >= ENOUGH_GOOD for v in vehicles.values())
+
+
 class Library:
     """Every shelf that was asked for, at one moment; made once per check run."""
 
@@ -188,8 +199,10 @@ class Library:
     def shelf(self, card: SystemCard) -> Shelf:
         """The references of a card's system, described; the starter set is added if due."""
         if card.name not in self._shelves:
-            ensure_system(self._catalogue, card.name, self._progress)
             known = self._catalogue.reference_set(card.name, recipe_of(card))
+            if not _stands_alone(known.references):
+                ensure_system(self._catalogue, card.name, self._progress)
+                known = self._catalogue.reference_set(card.name, recipe_of(card))
             profiles, hints = profiles_of(self._catalogue, card, known, self._progress)
             self._shelves[card.name] = Shelf(
                 card, known.revision, known.references, profiles, hints
