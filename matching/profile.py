@@ -12,7 +12,7 @@ import numpy as np
 from matching.conditioning import Signal, condition
 from matching.events import cut
 from matching.fitness_figures import figures
-from matching.grid import Grid, on_grid, pick_events
+from matching.grid import Grid, on_grid, pick_events, rebin
 from matching.measurements import Cut, measure
 from matching.views.generic import generic_numbers
 from refdb.cards import SystemCard
@@ -108,7 +108,7 @@ def inspect(card: SystemCard, capture: Capture, hint: Mapping[str, float]) -> In
     signal = condition(card, capture)
     scout = cut(signal, card.events.rule, card.events.params, {}).scout
     part = cut_signal(card, signal, hint)
-    small = part.grid.reshape(*part.grid.shape[:2], EVENT_POINTS, -1).mean(axis=3)
+    small = rebin(part.grid, EVENT_POINTS)
     return Inspection(
         profile=profile_cut(part, scout, hint),
         source=capture.source,

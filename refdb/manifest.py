@@ -62,13 +62,17 @@ def read_manifest(path: str | Path, *, for_check: bool) -> list[ManifestRow]:
             _check_header(place, header)
             return [
                 row
-                for row in (_row(place, reader.line_num, header, cells, for_check) for cells in reader)
+                for row in (
+                    _row(place, reader.line_num, header, cells, for_check) for cells in reader
+                )
                 if row is not None
             ]
     except FileNotFoundError:
         raise ManifestError(f"{place}: no such manifest; check the path") from None
     except IsADirectoryError:
-        raise ManifestError(f"{place}: expected a CSV manifest, found a folder; name the file") from None
+        raise ManifestError(
+            f"{place}: expected a CSV manifest, found a folder; name the file"
+        ) from None
     except PermissionError:
         raise ManifestError(f"{place}: not allowed to read it; check its permissions") from None
     except UnicodeDecodeError as problem:
