@@ -33,7 +33,7 @@ def plot(overlay: Overlay, width: int, encoding: str) -> list[Text]:
     right = f"{last} {overlay.axis_unit}".rjust(across - len(first))
     lines.append(Text(" " * (LABEL + 1) + first + right))
     key = f"{CAPTURE} this capture  {OUTSIDE} outside  {BAND} good 5-95 %  {MIDDLE} median"
-    lines.append(Text(" " * (LABEL + 1) + key, style="dim"))
+    lines.append(Text("  " + key, style="dim"))
     return lines
 
 
