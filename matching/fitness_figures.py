@@ -33,9 +33,23 @@ def figures(part: Cut) -> dict[str, float]:
             f"bottom_share:{role}": bottom[0],
             f"bottom_run:{role}": bottom[1],
         }
+        if part.grid.shape[0] >= 3:
+            out |= _hits(x, part, row, role)
     if part.signal.overload is not None:
         out["overload_share"] = float(part.signal.overload.mean())
     return out
+
+
+def _hits(x: Floats, part: Cut, row: int, role: str) -> dict[str, float]:
+    """Share of the gridded events that reach exactly the recording's extreme, top and bottom."""
+    first = np.clip(part.events.start[part.picked].astype(np.int64), 0, x.size - 1)
+    last = np.clip(part.events.stop[part.picked].astype(np.int64), first + 1, x.size)
+    top, bottom = x.max(), x.min()
+    pairs = [
+        (x[a:b].max() == top, x[a:b].min() == bottom) for a, b in zip(first, last, strict=True)
+    ]
+    high, low = np.mean(pairs, axis=0)
+    return {f"top_hits:{role}": float(high), f"bottom_hits:{role}": float(low)}
 
 
 def rail_share(x: Floats, rail: float) -> tuple[float, float]:

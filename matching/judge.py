@@ -38,6 +38,9 @@ from refdb.records import Context, Reference
 MOST_NEIGHBOURS = 5
 # A name must be typical of its fault at this level (conformal, over the fault's own vehicles).
 TYPICAL_AT_LEAST = 0.05
+# Vehicles of fewer other contexts than this do not show how much contexts differ among
+# themselves, so lying outside them proves nothing about a context that has no references.
+ENOUGH_SIBLINGS = 3
 
 
 class FootingLike(Protocol):
@@ -52,6 +55,7 @@ class FootingLike(Protocol):
     n_fault: int
     simulated: bool
     note: str
+    siblings: int
 
 
 class ShelfLike(Protocol):
@@ -108,6 +112,8 @@ def _judged(
     placing = place(model, row)
     fault = _named(model, placing)
     verdict = verdict_of(placing.p_value, model.good_total.size, alpha, fault is not None)
+    if footing.level != "exact" and footing.siblings < ENOUGH_SIBLINGS and verdict != "normal":
+        verdict = "undecided"
     goods, faults = _neighbours(model, footing, row, placing)
     name = model.data.fault_names[placing.best] if placing.best >= 0 else ""
     readings = readings_of(card, model, footing.index, seen.profile, _source(footing))
@@ -226,6 +232,10 @@ def _sentence(
     why = _why(outside, terms)
     if verdict == "normal":
         return f"{card.title} looks normal against {against} (stray {placing.stray:.2g})."
+    if verdict == "undecided" and footing.level != "exact":
+        return (
+            f"Cannot say for {card.title.lower()}: it differs from {against}, but {footing.note}."
+        )
     if verdict == "undecided":
         least = 1.0 / (model.good_total.size + 1.0)
         return (

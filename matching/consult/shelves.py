@@ -30,6 +30,7 @@ class Footing:
 
     model: fitted, or None when there is nothing to compare with.  index: the context's place in
     the model.  references: one per row of the model's data.  peers: for the fitness check.
+    siblings: how many other contexts stand in for a missing one.
     """
 
     level: Level
@@ -41,6 +42,7 @@ class Footing:
     n_fault: int
     simulated: bool
     note: str
+    siblings: int = 0
 
 
 @dataclass(slots=True, eq=False)
@@ -108,6 +110,7 @@ class Shelf:
         return Footing(
             level, model, places[context] if exact else 0, rows, self._peers(near), len(good),
             len(bad), any(r.simulated for r in near), _note(level, context, near),
+            0 if exact else len({r.context for r in near if r.label == "good"}),
         )  # fmt: skip
 
     def _fit(
