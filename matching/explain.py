@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -216,7 +216,24 @@ def not_judged(readings: Sequence[Reading]) -> tuple[str, ...]:
     return tuple(r.name for r in readings if r.state == "not-judged")
 
 
-def outside_readings(readings: Sequence[Reading], weight: Mapping[str, float]) -> list[Reading]:
-    """Readings outside their range, the ones that weigh most first."""
-    out = [r for r in readings if r.state == "outside"]
-    return sorted(out, key=lambda r: -weight.get(r.name, 0.0))
+def outside_readings(readings: Sequence[Reading]) -> list[Reading]:
+    """Readings outside their range, the ones to tell first in front.
+
+    Cards list the numbers of a system in the order a technician reads them, so among readings
+    that lie about as far outside, the card's order stands.
+    """
+    out = [(min(_excess(r), 5.0), r) for r in readings if r.state == "outside"]
+    if not out:
+        return []
+    most = max(e for e, _ in out)
+    front = [r for e, r in out if e >= 0.3 * most]
+    return front + [r for e, r in out if e < 0.3 * most]
+
+
+def _excess(r: Reading) -> float:
+    """How far a reading lies outside its range, in half-widths of it."""
+    assert r.value is not None
+    low = r.low if r.low is not None else -np.inf
+    high = r.high if r.high is not None else np.inf
+    half = (high - low) / 2.0 if np.isfinite(high - low) else abs(r.value)
+    return float(max(r.value - high, low - r.value) / max(half, 1e-12))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
@@ -27,7 +27,8 @@ from matching.explain import (
     readings_of,
     terms_of,
 )
-from matching.fitness import Peers, assess
+from matching.fitness import assess
+from matching.footing import Footing, Signature
 from matching.model.data import SystemData, one_more
 from matching.model.naming import NAME_ABOVE
 from matching.model.system import Placing, SystemModel, place, stray_of, typicality
@@ -43,30 +44,15 @@ TYPICAL_AT_LEAST = 0.05
 ENOUGH_SIBLINGS = 3
 
 
-class FootingLike(Protocol):
-    """What a capture is compared with (see `matching.consult.shelves.Footing`)."""
-
-    level: str
-    model: SystemModel | None
-    index: int
-    references: tuple[Reference, ...]
-    peers: Peers
-    n_good: int
-    n_fault: int
-    simulated: bool
-    note: str
-    siblings: int
-
-
 class ShelfLike(Protocol):
     """Where footings come from (see `matching.consult.shelves.Shelf`)."""
 
     def footing(
         self,
         context: Context,
-        signature: tuple[tuple[str, ...], tuple[str, ...]],
+        signature: Signature,
         coupling: str | None,
-    ) -> FootingLike: ...
+    ) -> Footing: ...
 
 
 def unreadable(shown: str, reason: str, alpha: float) -> Answer:
@@ -103,7 +89,7 @@ def judge(
 
 
 def _judged(
-    card: SystemCard, shown: str, context: Context, seen: Inspection, footing: FootingLike,
+    card: SystemCard, shown: str, context: Context, seen: Inspection, footing: Footing,
     findings: tuple[Finding, ...], cautions: tuple[str, ...], alpha: float,
 ) -> Answer:  # fmt: skip
     model = footing.model
@@ -118,8 +104,11 @@ def _judged(
     name = model.data.fault_names[placing.best] if placing.best >= 0 else ""
     readings = readings_of(card, model, footing.index, seen.profile, _source(footing))
     terms = terms_of(model, placing, name)
-    outside = outside_readings(readings, _weights(model, placing))
-    deviations = deviations_of(card, model, footing.index, seen.profile)
+    outside = outside_readings(readings)
+    # among hundreds of points a few leave the range of any healthy capture by chance
+    deviations = (
+        () if verdict == "normal" else deviations_of(card, model, footing.index, seen.profile)
+    )
     fault_row = _row_of(footing.references, faults, name if fault else "")
     good_row = _row_of(footing.references, goods, "")
     named = fault if verdict == "known-fault" else None
@@ -149,23 +138,23 @@ def _named(model: SystemModel, placing: Placing) -> NamedFault | None:
     return NamedFault(name, placing.typical, placing.margin)
 
 
-def _basis(footing: FootingLike) -> Basis:
+def _basis(footing: Footing) -> Basis:
     model = footing.model
     pool = model.good_total.size if model is not None else 0
     return Basis(
-        footing.level,  # type: ignore[arg-type]
+        footing.level,
         footing.n_good, footing.n_fault, footing.simulated,
         footing.level == "exact" and pool > footing.n_good, pool, footing.note,
     )  # fmt: skip
 
 
-def _source(footing: FootingLike) -> str:
+def _source(footing: Footing) -> str:
     kind = " (simulated)" if footing.simulated else ""
     return f"{footing.n_good} good vehicles{kind}"
 
 
 def _neighbours(
-    model: SystemModel, footing: FootingLike, row: SystemData, placing: Placing
+    model: SystemModel, footing: Footing, row: SystemData, placing: Placing
 ) -> tuple[tuple[NearGood, ...], tuple[NearFault, ...]]:
     """The nearest good and fault references of the context by level-preserving DTW."""
     table = row.warped.level[0]
@@ -210,20 +199,13 @@ def _row_of(
     return -1
 
 
-def _weights(model: SystemModel, placing: Placing) -> Mapping[str, float]:
-    out: dict[str, float] = {}
-    for axis, part in zip(model.space.axes, placing.parts, strict=True):
-        out[axis.name] = out.get(axis.name, 0.0) + float(part)
-    return out
-
-
 def _unfit_sentence(blocking: Sequence[Finding]) -> str:
     return f"Not fit to judge: {blocking[0].message}."
 
 
 def _sentence(
     card: SystemCard, verdict: Verdict, placing: Placing, fault: NamedFault | None,
-    outside: Sequence[Reading], terms: Sequence[Term], footing: FootingLike, alpha: float,
+    outside: Sequence[Reading], terms: Sequence[Term], footing: Footing, alpha: float,
     model: SystemModel,
 ) -> str:  # fmt: skip
     """One sentence a technician would say."""
@@ -247,11 +229,11 @@ def _sentence(
         text = card.faults.get(fault.name, "")
         text = f" ({text.rstrip('.')})" if text else ""
         return (
-            f"{card.title} strays {placing.stray:.2g} times the good edge and resembles "
+            f"{card.title} strays {placing.stray:.1f} times the good edge and resembles "
             f"{fault.name}{text}{why}."
         )
     return (
-        f"{card.title} strays {placing.stray:.2g} times the good edge of {against} and resembles "
+        f"{card.title} strays {placing.stray:.1f} times the good edge of {against} and resembles "
         f"no known fault closely{why}."
     )
 
@@ -259,9 +241,16 @@ def _sentence(
 def _why(outside: Sequence[Reading], terms: Sequence[Term]) -> str:
     if outside:
         r = outside[0]
-        high = r.high is not None and r.value is not None and r.value > r.high
-        limit = r.high if high else r.low
-        word = "above" if high else "below"
-        return f": {r.name.replace('_', ' ')} {r.value:.3g} {r.unit} is {word} {limit:.3g}"
+        what = (r.text.rstrip(".") or r.name.replace("-", " ")).split(":")[0]
+        unit = "" if r.unit == "1" else f" {r.unit}"
+        return f": {what[:1].lower() + what[1:]} is {r.value:.3g}{unit}{_usual(r, unit)}"
     named = [t for t in terms if t.name != "direction" and t.stray > 1.0]
     return f": {named[0].text} differ most" if named else ""
+
+
+def _usual(r: Reading, unit: str) -> str:
+    if r.low is not None and r.high is not None:
+        return f", usual {r.low:.3g} to {r.high:.3g}{unit}"
+    return (
+        f", at most {r.high:.3g}{unit}" if r.high is not None else f", at least {r.low:.3g}{unit}"
+    )

@@ -12,6 +12,7 @@ from matching.consult.derive import profiles_of, recipe_of
 from matching.consult.progress import Progress, silent
 from matching.consult.starter import ensure_system
 from matching.fitness import Peers
+from matching.footing import Footing, Signature
 from matching.model.data import build
 from matching.model.system import SystemModel, fit_system
 from matching.profile import Profile
@@ -21,28 +22,6 @@ from refdb.records import Context, Reference
 
 # So many good vehicles make a context one that can be judged by itself.
 ENOUGH_GOOD = 3
-Signature = tuple[tuple[str, ...], tuple[str, ...]]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Footing:
-    """What a capture in a certain context is compared with.
-
-    model: fitted, or None when there is nothing to compare with.  index: the context's place in
-    the model.  references: one per row of the model's data.  peers: for the fitness check.
-    siblings: how many other contexts stand in for a missing one.
-    """
-
-    level: Level
-    model: SystemModel | None
-    index: int
-    references: tuple[Reference, ...]
-    peers: Peers
-    n_good: int
-    n_fault: int
-    simulated: bool
-    note: str
-    siblings: int = 0
 
 
 @dataclass(slots=True, eq=False)

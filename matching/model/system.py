@@ -173,9 +173,13 @@ def place(model: SystemModel, row: SystemData) -> Placing:
 
 
 def stray_of(model: SystemModel, total: float) -> float:
-    """A total as stray: 0.5 at the good median, 1 at the edge, doubling with each such step."""
-    step = max(model.edge - model.middle, 1e-6)
-    return float(2.0 ** min((total - model.edge) / step, 12.0))
+    """A total as stray: 0.5 at the good median, 1 at the edge, then growing evenly.
+
+    Halving with each step from median to edge inside, so that it never falls to nothing; a
+    straight line of the same slope outside, so that gross faults stay numbers one can say.
+    """
+    t = (total - model.edge) / max(model.edge - model.middle, 1e-6)
+    return float(2.0**t) if t <= 0 else float(1.0 + np.log(2.0) * t)
 
 
 def typicality(model: SystemModel, fault: int, along: float, size: float) -> float:
