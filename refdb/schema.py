@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from alembic.config import Config
     from sqlalchemy import Connection
 
-HEAD = "0001"
+HEAD = "0002"
 SCRIPTS = Path(__file__).resolve().parent.parent / "migrations"
 APPLICATION_ID = 0x53744761  # "StGa", in the header of every catalogue
 PAGE_SIZE = 8192  # reads 10 kB payloads five times as fast as the default 4096

@@ -97,6 +97,9 @@ class EngineFamily(Base):
     injector_type: Mapped[str | None]
     fuel: Mapped[str | None]
     induction: Mapped[str | None]
+    epa_family: Mapped[str | None]  # 12 characters
+    vin_part: Mapped[str | None]  # places 1-8, 10 and 11; never the serial number
+    vin_hash: Mapped[str | None]  # salted and slow, see refdb/vin.py
 
 
 class ReferenceRow(Base):
@@ -211,6 +214,58 @@ class ShopCard(Base):
     __table_args__ = (CheckConstraint("name <> ''", name="name"),)
     name: Mapped[str] = mapped_column(primary_key=True)
     toml: Mapped[str]
+
+
+class InstrumentRow(Base):
+    """A measuring instrument as its owner describes it."""
+
+    __tablename__ = "instrument"
+    __table_args__ = (
+        CheckConstraint("name <> ''", name="name"),
+        CheckConstraint("range_v > 0", name="range_v"),
+        CheckConstraint("bits BETWEEN 4 AND 32", name="bits"),
+        CheckConstraint("input_ohm > 0", name="input_ohm"),
+        CheckConstraint("ac_corner_hz > 0", name="ac_corner_hz"),
+    )
+    name: Mapped[str] = mapped_column(primary_key=True)
+    range_v: Mapped[float]  # full scale of the bare input, +/- V
+    bits: Mapped[int]
+    max_rate_hz: Mapped[str]  # JSON object: channels in use -> samples per second
+    input_ohm: Mapped[float | None]
+    ac_corner_hz: Mapped[float | None]
+    attenuators: Mapped[str]  # JSON list of factors
+    note: Mapped[str]
+    added_at: Mapped[str]
+
+
+class InstrumentReadingRow(Base):
+    """What a capture with a quiet input, or of a sine, told of an instrument; never changed."""
+
+    __tablename__ = "instrument_reading"
+    __table_args__ = (
+        CheckConstraint("kind IN ('quiet', 'sine')", name="kind"),
+        CheckConstraint("attenuation > 0", name="attenuation"),
+        CheckConstraint("rate_hz > 0", name="rate_hz"),
+        CheckConstraint("noise_rms_v >= 0", name="noise_rms_v"),
+        Index(None, "instrument"),
+    )
+    id: Mapped[int] = mapped_column(primary_key=True)
+    instrument: Mapped[str] = mapped_column(ForeignKey("instrument.name", ondelete="CASCADE"))
+    at: Mapped[str]  # ISO 8601, UTC
+    kind: Mapped[str]
+    channel: Mapped[str]
+    attenuation: Mapped[float]
+    rate_hz: Mapped[float]
+    n_samples: Mapped[int]
+    noise_rms_v: Mapped[float]
+    offset_v: Mapped[float]
+    drift_v_per_min: Mapped[float]
+    step_v: Mapped[float]
+    effective_bits: Mapped[float]
+    sine_hz: Mapped[float | None]
+    sine_v: Mapped[float | None]
+    sinad_db: Mapped[float | None]
+    source: Mapped[str]
 
 
 def table(row: type[Base]) -> Table:

@@ -78,7 +78,7 @@ def test_newer_version(path):
         link.execute("UPDATE alembic_version SET version_num = '9001'")
     link.close()
     assert told(lambda: Catalogue.open(path)) == (
-        f"{path}: expected a catalogue of schema 0001 or older, found schema 9001; "
+        f"{path}: expected a catalogue of schema 0002 or older, found schema 9001; "
         "use the newer straygauge that wrote it, or name another file with --catalogue"
     )
 

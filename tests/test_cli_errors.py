@@ -119,7 +119,7 @@ def test_catalogue_from_a_newer_version(capsys, here):
     assert run(capsys, "list") == (
         2,
         "",
-        f"straygauge: {place}: expected a catalogue of schema 0001 or older, found schema 9001; "
+        f"straygauge: {place}: expected a catalogue of schema 0002 or older, found schema 9001; "
         "use the newer straygauge that wrote it, or name another file with --catalogue\n",
     )
 

@@ -23,6 +23,7 @@ from refdb.tables import Base
 from tests.builders_catalogue import ROOT, capture, run_python, said
 
 FIXTURES = Path(__file__).parent / "fixtures" / "catalogues"
+HEAD, AFTER = schema.HEAD, f"{int(schema.HEAD) + 1:04d}"  # AFTER: a revision made up for the test
 
 
 def shape(path: Path) -> dict:
@@ -113,10 +114,10 @@ def test_the_template_makes_a_revision_with_the_rules_inside(tmp_path, monkeypat
     shutil.copytree(schema.SCRIPTS, tmp_path / "migrations")
     monkeypatch.setattr(schema, "SCRIPTS", tmp_path / "migrations")
     made = new_revision("Jobs and what was done")
-    assert made.name == "0002_jobs_and_what_was_done.py"
+    assert made.name == f"{AFTER}_jobs_and_what_was_done.py"
     text = made.read_text()
     compile(text, made.name, "exec")
-    assert "Name every constraint" in text and "down_revision = '0001'" in text
+    assert "Name every constraint" in text and f"down_revision = '{HEAD}'" in text
 
 
 # --- an upgrade, tried with a revision made up for the test ----------------------------------
@@ -124,7 +125,7 @@ def test_the_template_makes_a_revision_with_the_rules_inside(tmp_path, monkeypat
 NEXT = """
 import sqlalchemy as sa
 from alembic import op
-revision, down_revision, branch_labels, depends_on = "0002", "0001", None, None
+revision, down_revision, branch_labels, depends_on = "AFTER", "HEAD", None, None
 
 def upgrade():
     op.create_table("job", sa.Column("id", sa.Integer(), primary_key=True))
@@ -146,9 +147,10 @@ def next_version(tmp_path, monkeypatch):
 
     def make(fail: str = "") -> None:
         shutil.copytree(schema.SCRIPTS, scripts, ignore=shutil.ignore_patterns("__pycache__"))
-        (scripts / "versions" / "0002_gear.py").write_text(NEXT.replace("FAIL", fail))
+        text = NEXT.replace("FAIL", fail).replace("AFTER", AFTER).replace("HEAD", HEAD)
+        (scripts / "versions" / f"{AFTER}_gear.py").write_text(text)
         monkeypatch.setattr(schema, "SCRIPTS", scripts)
-        monkeypatch.setattr(schema, "HEAD", "0002")
+        monkeypatch.setattr(schema, "HEAD", AFTER)
 
     return make
 
@@ -163,10 +165,10 @@ def test_a_filled_catalogue_is_upgraded_and_copied_before(path, next_version):
         assert catalogue.verify() == []
         assert catalogue.reference_set("alternator-ripple", "r").derived[1] == b"p"
     assert shape(path)["reference"]["checks"] == old_checks
-    assert schema.stored_version(path) == "0002"
-    copy = path.with_name("shop.sqlite.schema-0001.backup")
+    assert schema.stored_version(path) == AFTER
+    copy = path.with_name(f"shop.sqlite.schema-{HEAD}.backup")
     assert copy.stat().st_mode & 0o777 == 0o600
-    assert schema.stored_version(copy) == "0001"
+    assert schema.stored_version(copy) == HEAD
 
 
 def test_a_failed_upgrade_leaves_the_catalogue_as_it_was(path, next_version):
@@ -183,7 +185,7 @@ def test_an_upgrade_that_breaks_a_link_is_refused(path, next_version):
     with pytest.raises(CatalogueError) as caught:
         Catalogue.open(path)
     assert str(caught.value) == (
-        f"{path}: expected an upgrade to schema 0002 that keeps every link, found a row of "
+        f"{path}: expected an upgrade to schema {AFTER} that keeps every link, found a row of "
         "'reference' without its 'vehicle'; nothing was changed, run `straygauge verify` with "
         "the older version"
     )
@@ -214,7 +216,7 @@ import sys
 from pathlib import Path
 from refdb import schema
 from refdb.catalogue import Catalogue
-schema.SCRIPTS, schema.HEAD = Path(sys.argv[2]), "0002"
+schema.SCRIPTS, schema.HEAD = Path(sys.argv[2]), sys.argv[3]
 with Catalogue.open(sys.argv[1]) as catalogue:
     assert len(catalogue.references()) == 4
 """
@@ -222,7 +224,7 @@ with Catalogue.open(sys.argv[1]) as catalogue:
 
 def test_two_processes_upgrading_at_once_are_one(path, next_version):
     next_version()
-    command = [sys.executable, "-c", UPGRADE, str(path), str(schema.SCRIPTS)]
+    command = [sys.executable, "-c", UPGRADE, str(path), str(schema.SCRIPTS), AFTER]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     running = [
         subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True)
@@ -242,6 +244,43 @@ def test_catalogues_of_every_earlier_version_open(old, tmp_path):
         assert sorted(catalogue.reference(2).tags.items()) == [("odometer", "81200")]
         assert catalogue.capture(3).samples.shape == (2, 60)
         assert [row.action for row in catalogue.history(2)] == ["add", "relabel"]
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from refdb import schema
+real = schema._run_revisions
+def run(connection, link):
+    real(connection, link)
+    if sys.argv[2] == "before the commit":
+        os.kill(os.getpid(), signal.SIGKILL)
+schema._run_revisions = run
+copy = schema.online_copy
+def copied(*arguments):
+    copy(*arguments)
+    if sys.argv[2] == "after the copy":
+        os.kill(os.getpid(), signal.SIGKILL)
+schema.online_copy = copied
+schema.prepare(Path(sys.argv[1]), create=False)
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.mark.parametrize("moment", ["after the copy", "before the commit", "after the commit"])
+def test_a_kill_during_the_upgrade_of_a_filled_catalogue(tmp_path, moment):
+    place = tmp_path / "old.sqlite"
+    shutil.copy(FIXTURES / "schema_0001.db", place)
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED, str(place), moment],
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, capture_output=True, timeout=120,
+    )  # fmt: skip
+    assert killed.returncode == -9, killed.stderr
+    assert schema.stored_version(place) == ("0002" if moment == "after the commit" else "0001")
+    with Catalogue.open(place) as catalogue:
+        assert catalogue.verify() == []
+        assert len(catalogue.references(states=None)) == 4
+    assert schema.stored_version(place) == schema.HEAD
 
 
 # --- the file --------------------------------------------------------------------------------
