@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from matching.recording import Recording
 from matching.tools import Floats
 from refdb.records import Context
 
@@ -115,12 +116,21 @@ class Deviation:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class NearCurve:
+    """A near reference's typical event: (channels, points). fault: "" for a good one."""
+
+    reference: int
+    fault: str
+    curve: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Overlay:
     """Curves for pictures; not part of the JSON.
 
     axis: (points,); usual: (channels, points) of the capture; low, middle, high: the good 5, 50
     and 95 percent; fault: the nearest fault's usual event or None; events: (events, channels,
-    points).
+    points).  near: the nearest references, good ones and faults, nearest first.
     """
 
     axis: Floats
@@ -135,6 +145,7 @@ class Overlay:
     fault_name: str
     good: Floats | None
     events: np.ndarray
+    near: tuple[NearCurve, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +172,20 @@ class Answer:
     cautions: tuple[str, ...] = ()
     error: str = ""
     overlay: Overlay | None = field(default=None, compare=False, repr=False)
+    recording: Recording | None = field(default=None, compare=False, repr=False)
+
+
+def standing(answer: Answer) -> Literal["inside", "edge", "outside"] | None:
+    """Where the stray lies. outside: p at or below alpha, or beyond the edge where nothing can
+    be proved (undecided); edge: beyond 1, but good vehicles go there too at this alpha; None: no
+    stray."""
+    if answer.stray is None or answer.p_value is None:
+        return None
+    if answer.verdict in ("strays", "known-fault"):
+        return "outside"
+    if answer.verdict == "undecided" and answer.stray > 1.0:
+        return "outside"
+    return "edge" if answer.stray > 1.0 else "inside"
 
 
 def to_json(answer: Answer) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from matching.answer import Deviation, EventStray, Overlay, Reading, Term
+from matching.answer import Deviation, EventStray, NearCurve, Overlay, Reading, Term
 from matching.grid import rebin
 from matching.model.system import Placing, SystemModel
 from matching.model.views import by_group
@@ -193,9 +193,12 @@ def events_of(model: SystemModel, context: int, seen: Inspection) -> tuple[Event
 
 def overlay_of(
     card: SystemCard, model: SystemModel, context: int, seen: Inspection,
-    fault_row: int, fault_name: str, good_row: int,
+    fault_row: int, fault_name: str, good_row: int, near: Sequence[tuple[int, str, int]] = (),
 ) -> Overlay | None:  # fmt: skip
-    """Curves for a picture; None where the context has too few good events."""
+    """Curves for a picture; None where the context has too few good events.
+
+    near: (reference, fault or "", row of the model's data) of references to carry along.
+    """
     band = good_band(model, context)
     profile = seen.profile
     if band is None or profile.usual.shape != band[0].shape:
@@ -208,6 +211,7 @@ def overlay_of(
         profile.usual.astype(np.float64), *band,
         model.data.grids[fault_row] if fault_row >= 0 else None, fault_name,
         model.data.grids[good_row] if good_row >= 0 else None, seen.event_grid,
+        tuple(NearCurve(ref, fault, model.data.grids[row]) for ref, fault, row in near),
     )  # fmt: skip
 
 

@@ -118,7 +118,10 @@ def _judged(
         _sentence(card, verdict, placing, named, outside, terms, footing, alpha, model),
         terms, goods, faults, named, readings, events_of(model, footing.index, seen), deviations,
         cautions,
-        overlay=overlay_of(card, model, footing.index, seen, fault_row, name, good_row),
+        overlay=overlay_of(
+            card, model, footing.index, seen, fault_row, name, good_row,
+            _rows(footing.references, (*goods, *faults)),
+        ),
     )  # fmt: skip
 
 
@@ -182,6 +185,14 @@ def _near_fault(
     return NearFault(
         reference.id, reference.fault, float(table[i]), p_value, reference.confirmed_fix
     )
+
+
+def _rows(
+    references: Sequence[Reference], near: Sequence[NearGood | NearFault]
+) -> list[tuple[int, str, int]]:
+    """(reference, fault or "", row) of the neighbours."""
+    places = {reference.id: i for i, reference in enumerate(references)}
+    return [(item.reference, getattr(item, "fault", ""), places[item.reference]) for item in near]
 
 
 def _row_of(

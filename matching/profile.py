@@ -14,6 +14,7 @@ from matching.events import cut
 from matching.fitness_figures import figures
 from matching.grid import Grid, on_grid, pick_events, rebin
 from matching.measurements import Cut, measure
+from matching.recording import Recording, recording_of
 from matching.views.generic import generic_numbers
 from refdb.cards import SystemCard
 from refdb.errors import CatalogueError
@@ -54,6 +55,7 @@ class Inspection:
 
     event_start_s: (events,) seconds on the recording's own axis; event_grid: float32 (events,
     channels, EVENT_POINTS), the picked events; picked: their indices among all events.
+    recording: the whole recording as a strip, only when it was asked for.
     """
 
     profile: Profile
@@ -67,6 +69,7 @@ class Inspection:
     event_start_s: np.ndarray
     event_grid: Grid
     picked: np.ndarray
+    recording: Recording | None = None
 
 
 def cut_signal(card: SystemCard, signal: Signal, hint: Mapping[str, float]) -> Cut:
@@ -103,8 +106,13 @@ def profile_cut(part: Cut, scout: Mapping[str, float], hint: Mapping[str, float]
     )
 
 
-def inspect(card: SystemCard, capture: Capture, hint: Mapping[str, float]) -> Inspection:
-    """Condition, cut and describe one capture. Raises CaptureError for wrong channels."""
+def inspect(
+    card: SystemCard, capture: Capture, hint: Mapping[str, float], *, keep: bool = False
+) -> Inspection:
+    """Condition, cut and describe one capture. Raises CaptureError for wrong channels.
+
+    keep: carry the whole recording as a strip too, for a report.
+    """
     signal = condition(card, capture)
     scout = cut(signal, card.events.rule, card.events.params, {}).scout
     part = cut_signal(card, signal, hint)
@@ -121,6 +129,14 @@ def inspect(card: SystemCard, capture: Capture, hint: Mapping[str, float]) -> In
         event_start_s=capture.start_s + part.events.anchor / capture.rate_hz,
         event_grid=small.astype(np.float32),
         picked=part.picked,
+        recording=_kept(capture, part, small) if keep else None,
+    )
+
+
+def _kept(capture: Capture, part: Cut, small: np.ndarray) -> Recording:
+    events, picked = part.events, part.picked
+    return recording_of(
+        capture, part.signal, events.start[picked], events.stop[picked], small, events.n
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matching.answer import Answer
@@ -31,8 +31,10 @@ def check_file(
     catalogue: str | os.PathLike[str] | None = None,
     alpha: float = ALPHA,
     progress: Progress = silent,
+    keep_recording: bool = False,
 ) -> Answer:
-    """The answer for one capture file.
+    """The answer for one capture file. keep_recording: with the whole recording as a strip and how
+    it was made, for a report.
 
     Raises StraygaugeError for an unknown system, an unreadable file or catalogue.
     """
@@ -42,8 +44,11 @@ def check_file(
     with Catalogue.open(catalogue) as opened:
         library = Library(opened, progress)
         shelf = library.shelf(card)
-        seen = inspect(card, capture, shelf.hint(request.context))
-        return judge(card, request.shown, request.context, seen, shelf, alpha)
+        seen = inspect(card, capture, shelf.hint(request.context), keep=keep_recording)
+        answer = judge(card, request.shown, request.context, seen, shelf, alpha)
+        if seen.recording is None:
+            return answer
+        return replace(answer, recording=replace(seen.recording, revision=shelf.revision))
 
 
 def _canonical(request: Request, card: SystemCard) -> Request:
