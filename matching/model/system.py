@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from matching.model.conformal import p_value, per_vehicle
 from matching.model.data import SystemData
 from matching.model.folds import LeftOut, leave_out
 from matching.model.known import Directions, Metric, fit_directions, fit_metric
@@ -15,6 +16,8 @@ from matching.model.views import Space, fit_space
 from matching.tools import Floats
 
 EDGE_QUANTILE = 0.95
+# Stands for no vehicle where one may be left out; queries have -1.
+NOBODY = -2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,7 +69,7 @@ def fit_system(data: SystemData) -> SystemModel:
         total = total + np.nan_to_num(along_door.units(best, data.context))
     good_total = np.sort(per_vehicle(total[data.good], data.vehicle[data.good]))
     return SystemModel(
-        data, space, metric, directions, far_door, along_door, _namer(data, left), left, total,
+        data, space, metric, directions, far_door, along_door, learn_namer(data, left), left, total,
         good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
     )  # fmt: skip
 
@@ -95,18 +98,13 @@ def _door(raw: Floats, data: SystemData) -> Door:
     return Door(centre, scale)
 
 
-def per_vehicle(values: Floats, vehicle: np.ndarray) -> Floats:
-    """The largest value of each vehicle: the vehicle, not the capture, is what is counted."""
-    return np.array([np.nanmax(values[vehicle == v]) for v in np.unique(vehicle)])
-
-
-def _namer(data: SystemData, left: LeftOut) -> Namer | None:
+def learn_namer(data: SystemData, left: LeftOut, without: int = NOBODY) -> Namer | None:
     """Learn from the library's own faults when the likeliest name was right.
 
     Each fault row counts twice: with its own fault among the candidates, and with that fault
-    taken away, which is what an unknown fault looks like.
+    taken away, which is what an unknown fault looks like.  without: a vehicle that is not asked.
     """
-    rows = np.flatnonzero(~data.good & np.isfinite(left.size))
+    rows = np.flatnonzero(~data.good & np.isfinite(left.size) & (data.vehicle != without))
     if rows.size < 6:
         return None
     evidence, right = [], []
@@ -164,11 +162,9 @@ def place(model: SystemModel, row: SystemData) -> Placing:
         margin = float(order[-1] - order[-2]) if order.size > 1 else float(order[-1])
         typical = typicality(model, best, float(along.max()), size)
     total = float(far + along_units)
-    n = model.good_total.size
-    p_value = (1.0 + float(np.sum(model.good_total >= total))) / (n + 1.0)
     return Placing(
-        total, stray_of(model, total), p_value, parts, z[0], size, float(far), along_units, best,
-        sure, margin, typical,
+        total, stray_of(model, total), p_value(model.good_total, total), parts, z[0], size,
+        float(far), along_units, best, sure, margin, typical,
     )  # fmt: skip
 
 
@@ -182,15 +178,14 @@ def stray_of(model: SystemModel, total: float) -> float:
     return float(2.0**t) if t <= 0 else float(1.0 + np.log(2.0) * t)
 
 
-def typicality(model: SystemModel, fault: int, along: float, size: float) -> float:
+def typicality(
+    model: SystemModel, fault: int, along: float, size: float, without: int = NOBODY
+) -> float:
     """Conformal p-value: how typical the angle to the fault's direction is of that fault's own
-    left-out vehicles (Shafer and Vovk 2008)."""
-    rows = np.flatnonzero((model.data.fault == fault) & np.isfinite(model.left.along[:, fault]))
+    left-out vehicles. without: a vehicle that is not ranked among them."""
+    known = np.isfinite(model.left.along[:, fault]) & (model.data.vehicle != without)
+    rows = np.flatnonzero((model.data.fault == fault) & known)
     if rows.size == 0:
         return 0.0
-    cosine = model.left.along[rows, fault] / np.maximum(model.left.size[rows], 1e-9)
-    own = np.array(
-        [cosine[model.data.vehicle[rows] == v].min() for v in np.unique(model.data.vehicle[rows])]
-    )
-    mine = along / max(size, 1e-9)
-    return float((1 + np.sum(own <= mine)) / (own.size + 1))
+    angle = -model.left.along[rows, fault] / np.maximum(model.left.size[rows], 1e-9)
+    return p_value(per_vehicle(angle, model.data.vehicle[rows]), -along / max(size, 1e-9))
