@@ -11,7 +11,7 @@ from matching.model.table import Column, columns_of, curves, floors, table
 from matching.model.warp import Warped, WarpSpace, fit_warp, warp_rows
 from matching.profile import Profile
 from matching.tools import Bools, Floats, Ints
-from refdb.cards import SystemCard
+from refdb.cards import GROUPS, SystemCard
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,7 +22,9 @@ class SystemData:
     grids: the typical events (rows, channels, points) for warping; NaN rows where there is none.
     warped: level and shape distances (rows, references) to every reference of the same context,
     and the timing shift (rows,).  ids: (rows,) place of each row among the references, -1 a query.
-    warp: the references' events as they are warped.
+    warp: the references' events as they are warped.  spread_floor: event-to-event spread, in the
+    channels' units, below which spreads count as equal; a query's spread stands on the same one.
+    groups: the kinds of stray that are judged at all.
     """
 
     columns: tuple[Column, ...]
@@ -38,6 +40,8 @@ class SystemData:
     warped: Warped
     ids: Ints
     warp: WarpSpace
+    spread_floor: float
+    groups: tuple[str, ...]
 
     @property
     def good(self) -> Bools:
@@ -53,7 +57,7 @@ def shape_curves(level: Floats, channels: int) -> Floats:
     rows = level.reshape(level.shape[0], channels, -1)
     mean = rows.mean(axis=2, keepdims=True)
     size = rows.std(axis=2, keepdims=True)
-    limit = 1e-6 * np.nanmedian(np.abs(rows)) + 1e-12
+    limit = 1e-6 * np.abs(rows).max(axis=2, keepdims=True) + 1e-12
     return ((rows - mean) / np.maximum(size, limit)).reshape(level.shape)
 
 
@@ -84,10 +88,12 @@ def build(
     channels = _channels(profiles)
     grids = grids_of(profiles, channels)
     warp = fit_warp(grids, good, context, n_contexts, card.events.warp)
+    floor = _spread_floor(curves(profiles, "usual", channels))
     return SystemData(
-        columns, x, floors(columns, x[good]), _kept(all_curves(profiles, channels), groups),
+        columns, x, floors(columns, x[good]), _kept(all_curves(profiles, channels, floor), groups),
         grids, context, vehicle, fault, n_contexts, fault_names,
-        warp_rows(warp, grids, context, context), np.arange(len(profiles)), warp,
+        warp_rows(warp, grids, context, context), np.arange(len(profiles)), warp, floor,
+        GROUPS if groups is None else groups,
     )  # fmt: skip
 
 
@@ -106,11 +112,13 @@ def _useful(columns: Sequence[Column], x: Floats, good: Bools) -> Bools:
     if not good.any():
         return np.ones(len(columns), bool)
     present = np.isfinite(x[good]).mean(axis=0)
-    agreed = np.array([c.shown for c in columns]) & (np.nanmean(x[good], axis=0) < 0.7)
+    agreed = np.array([c.shown for c in columns]) & (np.nan_to_num(x[good]).mean(axis=0) < 0.7)
     return (present > 0.6) & ~agreed
 
 
-def all_curves(profiles: Sequence[Profile], channels: int) -> dict[str, Floats]:
+def all_curves(
+    profiles: Sequence[Profile], channels: int, spread_floor: float
+) -> dict[str, Floats]:
     """The curve views by name: level and shape of the typical event, level of the close look."""
     usual = curves(profiles, "usual", channels)
     out = {"event": usual, "event-shape": shape_curves(usual, channels)}
@@ -118,7 +126,7 @@ def all_curves(profiles: Sequence[Profile], channels: int) -> dict[str, Floats]:
         zoom = curves(profiles, "zoom", channels)
         out["close"] = zoom
         out["close-shape"] = shape_curves(zoom, channels)
-    out["event-spread"] = np.log(curves(profiles, "spread", channels) + _spread_floor(usual))
+    out["event-spread"] = np.log(curves(profiles, "spread", channels) + spread_floor)
     return out
 
 
@@ -140,7 +148,7 @@ def grids_of(profiles: Sequence[Profile], channels: int) -> Floats:
 def one_more(data: SystemData, profile: Profile, context: int) -> SystemData:
     """The rows of one query in the terms of `data` (same columns and curves)."""
     channels = data.grids.shape[1]
-    mine = all_curves([profile], channels)
+    mine = all_curves([profile], channels, data.spread_floor)
     made = {
         name: mine.get(name, np.full((1, known.shape[1]), np.nan))
         for name, known in data.curves.items()
@@ -155,4 +163,5 @@ def one_more(data: SystemData, profile: Profile, context: int) -> SystemData:
         data.columns, table(data.columns, [profile]), data.floor, made, grids, place,
         np.array([-1]), np.array([-1]), data.n_contexts, data.fault_names,
         warp_rows(data.warp, grids, place, data.context), np.array([-1]), data.warp,
+        data.spread_floor, data.groups,
     )  # fmt: skip

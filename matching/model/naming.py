@@ -9,7 +9,7 @@ import numpy as np
 from matching.tools import Floats
 
 # A wrong name sends a technician the wrong way; no name only leaves him where he was.
-NAME_ABOVE = 0.45
+NAME_ABOVE = 0.4
 _RIDGE = 1.0
 
 
@@ -28,12 +28,15 @@ class Namer:
         return 1.0 / (1.0 + np.exp(-np.clip(u @ self.coefficient + self.offset, -30, 30)))
 
 
-def likeness_of(along: Floats, length: Floats, size: float) -> tuple[int, Floats]:
-    """The most alike fault's place in `along` (faults,), NaN for unknown ones, and its evidence:
-    log of the distance along the direction; log of the lead over the next fault; share of the
-    deviation that the direction explains (cosine); how untypical the size is (0: typical).
+def likeness_of(along: Floats, length: Floats, size: float, good_size: float) -> tuple[int, Floats]:
+    """The most alike fault's place in `along` (faults,), NaN for unknown ones, and its evidence.
 
-    length: (faults,) whitened length of each fault's mean; size: whitened length of the row.
+    Evidence (5,): log of the distance along the direction; log of the lead over the next fault;
+    share of the deviation that the direction explains (cosine); how untypical the size is (0:
+    typical); log of what the direction leaves over against the usual size of a good capture.
+
+    length: (faults,) whitened length of each fault's mean; size: whitened length of the row;
+    good_size: the good captures' median whitened length.
     """
     known = np.where(np.isfinite(along), np.maximum(along, 1e-3), 1e-3)
     order = np.argsort(known)
@@ -41,11 +44,12 @@ def likeness_of(along: Floats, length: Floats, size: float) -> tuple[int, Floats
     top, second = known[best], known[order[-2]] if known.size > 1 else 1e-3
     cosine = top / max(size, 1e-9)
     off_size = abs(np.log(top / length[best]))
-    return best, np.array([np.log(top), np.log(top / second), cosine, off_size])
+    rest = np.sqrt(max(size**2 - top**2, 1e-6)) / max(good_size, 1e-9)
+    return best, np.array([np.log(top), np.log(top / second), cosine, off_size, np.log(rest)])
 
 
 def fit_namer(evidence: Floats, right: np.ndarray) -> Namer | None:
-    """Ridge logistic regression of right (rows,) bool on evidence (rows, 4); None if hopeless."""
+    """Ridge logistic regression of right (rows,) bool on evidence (rows, 5); None if hopeless."""
     if right.sum() < 3:
         return None
     centre, scale = evidence.mean(axis=0), evidence.std(axis=0) + 1e-9

@@ -108,6 +108,7 @@ def learn_namer(data: SystemData, left: LeftOut, without: int = NOBODY) -> Namer
     if rows.size < 6:
         return None
     evidence, right = [], []
+    good_size = float(np.nanmedian(left.size[data.good]))
     for i in rows:
         for hide in (False, True):
             along = left.along[i].copy()
@@ -115,7 +116,7 @@ def learn_namer(data: SystemData, left: LeftOut, without: int = NOBODY) -> Namer
                 along[data.fault[i]] = np.nan
             if not np.isfinite(along).any():
                 continue
-            best, facts = likeness_of(along, left.length[i], float(left.size[i]))
+            best, facts = likeness_of(along, left.length[i], float(left.size[i]), good_size)
             evidence.append(facts)
             right.append(best == data.fault[i])
     return fit_namer(np.array(evidence), np.array(right))
@@ -155,7 +156,8 @@ def place(model: SystemModel, row: SystemData) -> Placing:
     if model.directions is not None and model.along_door is not None:
         along = model.directions.along(z)[0]
         along_units = float(model.along_door.units(along.max()[None], row.context)[0])
-        k, evidence = likeness_of(along, model.directions.length, size)
+        good_size = float(np.nanmedian(model.left.size[model.data.good]))
+        k, evidence = likeness_of(along, model.directions.length, size, good_size)
         best = int(model.directions.index[k])
         sure = float(model.namer.sure(evidence[None, :])[0]) if model.namer else 0.0
         order = np.sort(along)

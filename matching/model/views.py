@@ -63,7 +63,8 @@ class Space:
     """Everything fitted to the good rows (fault rows only turn the curves' axes).
 
     goods, good_vehicles: the good references' places and vehicles; rich: (contexts,) whether a
-    context has enough of them for nearest-neighbour distances to mean something.
+    context has enough of them for nearest-neighbour distances to mean something; warp_judged:
+    (3,) which of the warped views are of a kind of stray that is judged at all.
     """
 
     axes: tuple[Axis, ...]
@@ -73,6 +74,7 @@ class Space:
     goods: Ints
     good_vehicles: Ints
     rich: Bools
+    warp_judged: Bools
 
     def joint(self, rows: SystemData) -> Floats:
         """Rows in the joint space: float64 (rows, axes)."""
@@ -81,7 +83,8 @@ class Space:
             parts.append(space.project(rows.curves[name], rows.context))
         raw = warp_views(rows.warped, self._allowed(rows))
         warped = compress(self.warp.normalise(raw, rows.context))
-        parts.append(np.where(self.rich[rows.context][:, None], warped, 0.0))
+        counts = self.rich[rows.context][:, None] & self.warp_judged
+        parts.append(np.where(counts, warped, 0.0))
         return np.hstack(parts)
 
     def _allowed(self, rows: SystemData) -> Bools:
@@ -108,7 +111,8 @@ def fit_space(data: SystemData) -> Space:
     count = np.bincount(data.context[good], minlength=data.n_contexts)
     rich = count >= RICH
     empty = Spread(np.zeros((data.n_contexts, 3)), np.ones((data.n_contexts, 3)))
-    space = Space(tuple(axes), numbers, curves, empty, goods, vehicles, rich)
+    judged = np.array([group in data.groups for group in WARP_GROUPS.values()])
+    space = Space(tuple(axes), numbers, curves, empty, goods, vehicles, rich, judged)
     raw = warp_views(data.warped, space._allowed(data))[good]
     floor = np.full(3, WARP_FLOOR)
     return replace(space, warp=fit_spread(raw, data.context[good], data.n_contexts, floor))
