@@ -11,6 +11,7 @@ import pytest
 
 from refdb.catalogue import Catalogue
 from refdb.catalogue_link import connect
+from refdb.schema import HEAD
 from refdb.units import UNITS
 from tests.builders_shop import bare_catalogue, ripple_csv, straygauge
 from tests.test_cli_usage import run
@@ -119,7 +120,7 @@ def test_catalogue_from_a_newer_version(capsys, here):
     assert run(capsys, "list") == (
         2,
         "",
-        f"straygauge: {place}: expected a catalogue of schema 0002 or older, found schema 9001; "
+        f"straygauge: {place}: expected a catalogue of schema {HEAD} or older, found schema 9001; "
         "use the newer straygauge that wrote it, or name another file with --catalogue\n",
     )
 

@@ -67,7 +67,8 @@ Nearest references
   #40     open-diode       0.8  typical of that fault: p = 0.44; fixed by rectifier replaced
 
 What this rests on
-  Compared with 30 good vehicles and 18 vehicles with known faults, of the same condition in other engine families.
+  Compared with 30 good vehicles and 18 vehicles with known faults, of the same condition in \
+other engine families.
   Compared with other families.
   Spread was borrowed from sibling contexts: 120 good vehicles stand behind p.
   The references are simulated, not captured from vehicles.
@@ -76,7 +77,7 @@ Take care
   Belts turn.
   A verdict is an aid, not a proof: confirm before parts are replaced.
 """
-    )  # noqa: E501
+    )
 
 
 def test_all_lists_what_is_inside():
