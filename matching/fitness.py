@@ -21,7 +21,9 @@ DEAD_NOISE = 10.0  # times the noise, peak to peak: noise alone spans six to eig
 DEAD_STEPS = 4.0  # quantisation steps: idle codes and hum
 RAIL_SHARE = 0.002  # of all samples on the extreme code: less is an ordinary peak
 RAIL_RUN = 3.0  # samples in a row on the extreme code: fewer is an ordinary peak
-RAIL_EVENTS = 0.6  # of the events end on the very same extreme: peaks that differ do not
+RAIL_EVENTS = 0.8  # of the events end on the very same extreme: peaks that differ do not
+RAIL_CODES = 60.0  # codes the swing must cover: on fewer, peaks share a code by chance
+RAIL_AWAY = 0.3  # of the swing, from the middle to the extreme: a calm line rests on its code
 AC_CENTRE = 0.15  # mean over the references' mean of a capture that lost its DC part
 AC_SHIFT = 0.3  # of the references' mean: how far below all of them it reaches then
 DC_EXCESS = 5.0  # times the largest reference swing: a DC part that none of them has
@@ -126,18 +128,22 @@ def _coupling(card: SystemCard, seen: Inspection, peers: Peers) -> Iterator[Find
 def looks_coupled(role: str, fit: Mapping[str, float], peers: Peers) -> str:
     """'AC' or 'DC' when a channel lost, or has, a DC part that every good reference has, or lacks.
 
-    AC: it averages to nothing and reaches below every reference by a good part of their mean.
-    DC: its mean is far larger than anything that swings in the references.
+    Nothing is said where a known fault looks the same: then it is a finding about the car.
     """
-    if not peers.good or f"mean:{role}" not in fit:
+    looks = _looks(role, fit, peers)
+    return "" if looks and any(_looks(role, f, peers) == looks for f in peers.fault) else looks
+
+
+def _looks(role: str, fit: Mapping[str, float], peers: Peers) -> str:
+    """AC: it averages to nothing and reaches below every good reference by a good part of their
+    mean. DC: its mean is far larger than anything that swings in them."""
+    swing, means = peers.good_values(f"swing:{role}"), peers.good_values(f"mean:{role}")
+    if swing.size == 0 or f"mean:{role}" not in fit:
         return ""
     mean, low = fit[f"mean:{role}"], fit[f"low:{role}"]
-    swing, means = peers.good_values(f"swing:{role}"), peers.good_values(f"mean:{role}")
-    if swing.size == 0:
-        return ""
     usual = float(np.median(means))
     steady = float(np.sign(usual) * means.min()) if usual > 0 else float(-means.max())
-    lowest = float(peers.all_values(f"low:{role}").min())
+    lowest = float(peers.good_values(f"low:{role}").min())
     lost = abs(mean) < AC_CENTRE * abs(usual) and steady > 0.4 * abs(usual)
     if lost and usual > 0 and low < lowest - AC_SHIFT * usual:
         return "AC"
@@ -172,8 +178,11 @@ def is_dead(role: str, fit: Mapping[str, float], peers: Peers, least: float) -> 
         return False
     smallest = float(good.min())
     means = np.abs(peers.good_values(f"mean:{role}"))
-    no_level = float(means.min()) > 2.0 * smallest and abs(mean) < 0.1 * float(means.min())
-    if swing < DEAD_SHARE * smallest or (no_level and swing < 0.8 * smallest):
+    level = float(means.min())
+    no_level = level > 0.3 * smallest and abs(mean) < 0.1 * level
+    # an open lead with hum on it: no level, and too little swing for how little level there is
+    share = 0.8 if level > 2.0 * smallest else 0.4
+    if swing < DEAD_SHARE * smallest or (no_level and swing < share * smallest):
         return True
     return swing <= floor and swing < 0.7 * float(every.min())
 
@@ -217,11 +226,18 @@ def on_rail(role: str, side: str, fit: Mapping[str, float], peers: Peers) -> boo
     most = _usual(peers.all_values(f"{side}_share:{role}"))
     longest = _usual(peers.all_values(f"{side}_run:{role}"))
     dwells = share > max(RAIL_SHARE, 3.0 * most) and run >= max(RAIL_RUN, 1.5 * longest)
-    hits, events = fit.get(f"{side}_hits:{role}", 0.0), fit["n_events"]
-    alike = _usual(peers.all_values(f"{side}_hits:{role}"))
-    known = peers.good_values(f"{side}_hits:{role}").size > 0
-    meets = known and events >= 3 and hits >= max(RAIL_EVENTS, 2.0 * alike)
-    return dwells or meets
+    return dwells or _peaks_meet(role, side, fit, peers)
+
+
+def _peaks_meet(role: str, side: str, fit: Mapping[str, float], peers: Peers) -> bool:
+    """Whether most events peak on one and the same code, which the references' events do not."""
+    hits, swing = fit.get(f"{side}_hits:{role}", 0.0), fit[f"swing:{role}"]
+    known = peers.all_values(f"{side}_hits:{role}")
+    extreme = fit[f"{'high' if side == 'top' else 'low'}:{role}"]
+    away = abs(extreme - fit[f"middle:{role}"]) > RAIL_AWAY * swing
+    fine = swing > RAIL_CODES * fit[f"step:{role}"]
+    often = hits >= max(RAIL_EVENTS, 1.5 * _usual(known))
+    return known.size > 0 and fit["n_events"] >= 5 and away and fine and often
 
 
 def _usual(values: Floats) -> float:

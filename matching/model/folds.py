@@ -25,10 +25,12 @@ class LeftOut:
 
     size: (rows,) whitened length in the joint space; groups: (rows, groups) its square by kind of
     stray, in the order of cards.GROUPS; along: (rows, faults) along each fault's direction, NaN
-    where the fault is not known without the row; length: (rows, faults) of the directions then.
+    where the fault is not known without the row; length: (rows, faults) of the directions then;
+    largest: (rows,) log of the largest deviation of a single measurement.
     """
 
     size: Floats
+    largest: Floats
     groups: Floats
     along: Floats
     length: Floats
@@ -67,6 +69,7 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
     along = np.full((data.rows, faults), np.nan)
     length = np.full((data.rows, faults), np.nan)
     size = np.full(data.rows, np.nan)
+    largest = np.full(data.rows, np.nan)
     groups = np.full((data.rows, len(GROUPS)), np.nan)
     for out in folds(data):
         rest = take(data, ~out)
@@ -78,12 +81,13 @@ def leave_out(data: SystemData, faults: int) -> LeftOut:
         metric = fit_metric(known, rest.fault)
         parts = metric.parts(z)
         size[out] = np.sqrt(parts.sum(axis=1))
+        largest[out] = space.largest(z, metric.origin)
         groups[out] = by_group(parts, space.axes)
         directions = fit_directions(known, rest.fault, metric)
         if directions is not None:
             _place(along, out, directions, directions.along(z))
             _place(length, out, directions, np.tile(directions.length, (z.shape[0], 1)))
-    return LeftOut(size, groups, along, length)
+    return LeftOut(size, largest, groups, along, length)
 
 
 def _place(target: Floats, out: Bools, directions: Directions, values: Floats) -> None:

@@ -1,4 +1,9 @@
-"""One system's model: fitted once to its references, then asked about one capture at a time."""
+"""One system's model: fitted once to its references, then asked about one capture at a time.
+
+Three doors lead to a stray, and their sum counts: the whole deviation (many small ones), the
+largest single measurement (one large one), and the likeness to the direction of a known fault.
+Each is standardised by the good vehicles, every one judged without itself.
+"""
 
 from __future__ import annotations
 
@@ -45,6 +50,7 @@ class SystemModel:
     metric: Metric
     directions: Directions | None
     far_door: Door
+    top_door: Door
     along_door: Door | None
     namer: Namer | None
     left: LeftOut
@@ -64,13 +70,15 @@ def fit_system(data: SystemData) -> SystemModel:
     far_door = _door(np.log(left.size), data)
     best = _best(left.along)
     along_door = _door(best, data) if directions is not None else None
+    top_door = _door(left.largest, data)
     total = far_door.units(np.log(left.size), data.context)
+    total = total + top_door.units(left.largest, data.context)
     if along_door is not None:
         total = total + np.nan_to_num(along_door.units(best, data.context))
     good_total = np.sort(per_vehicle(total[data.good], data.vehicle[data.good]))
     return SystemModel(
-        data, space, metric, directions, far_door, along_door, learn_namer(data, left), left, total,
-        good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
+        data, space, metric, directions, far_door, top_door, along_door, learn_namer(data, left),
+        left, total, good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
     )  # fmt: skip
 
 
@@ -127,7 +135,8 @@ class Placing:
     """Where one capture lies.
 
     total, stray, p_value; size: whitened length; parts: (axes,) what each axis adds to its
-    square; z: (axes,) the capture in the joint space; far_units, along_units: the two doors;
+    square; z: (axes,) the capture in the joint space; far_units: the whole and
+    the largest single deviation; along_units: likeness to a known fault;
     best: likeliest fault's index or -1; sure: probability that its name is right; margin: lead
     over the next fault; typical: how typical of that fault (conformal).
     """
@@ -163,7 +172,9 @@ def place(model: SystemModel, row: SystemData) -> Placing:
         order = np.sort(along)
         margin = float(order[-1] - order[-2]) if order.size > 1 else float(order[-1])
         typical = typicality(model, best, float(along.max()), size)
-    total = float(far + along_units)
+    largest = model.space.largest(z, model.metric.origin)
+    top = float(model.top_door.units(largest, row.context)[0])
+    total = float(far + top + along_units)
     return Placing(
         total, stray_of(model, total), p_value(model.good_total, total), parts, z[0], size,
         float(far), along_units, best, sure, margin, typical,

@@ -30,10 +30,12 @@ CURVE_GROUPS = {
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """One dimension of the joint space. name: a number's or curve's; group: kind of stray."""
+    """One dimension of the joint space. name: a number's or curve's; group: kind of stray;
+    measured: one of the card's measurements."""
 
     name: str
     group: str
+    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,6 +89,11 @@ class Space:
         parts.append(np.where(counts, warped, 0.0))
         return np.hstack(parts)
 
+    def largest(self, z: Floats, origin: Floats) -> Floats:
+        """Log of the largest deviation of a single measurement (rows,), for rows z (rows, axes)."""
+        index = [i for i, axis in enumerate(self.axes) if axis.measured] or slice(None)
+        return np.log(np.abs(z - origin)[:, index].max(axis=1) + 1e-6)
+
     def _allowed(self, rows: SystemData) -> Bools:
         """Good references (rows, references) each row may be warped against: not its own car's."""
         allowed = np.zeros((rows.rows, rows.warped.level.shape[1]), bool)
@@ -99,7 +106,7 @@ def fit_space(data: SystemData) -> Space:
     """The joint space of a system from its good rows."""
     good = data.good
     numbers = fit_spread(data.x[good], data.context[good], data.n_contexts, data.floor)
-    axes = [Axis(column.name, column.group) for column in data.columns]
+    axes = [Axis(column.name, column.group, column.measured) for column in data.columns]
     curves = {}
     for name in data.curves:
         space = _fit_curve(data, name)
