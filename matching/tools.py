@@ -161,7 +161,7 @@ def state_levels(x: Floats, bins: int = 100) -> tuple[float, float]:
     """Low and high state level of x (n,) by the histogram-mode method of IEEE 181.
 
     The range is cut in half and each half's most populated bin is refined to the mean of the
-    samples in it and its neighbours. Equal levels come back for a constant.
+    samples in it. Equal levels come back for a constant.
     """
     part = thin(x)
     lo, hi = float(part.min()), float(part.max())

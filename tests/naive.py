@@ -142,3 +142,101 @@ def znormalise(x, flat=1e-9):
         constant = spread <= flat * max(abs(v) for v in row)
         out.append([0.0 if constant else (v - mean) / spread for v in row])
     return out
+
+
+# --- small array tools --------------------------------------------------------------------------
+
+
+def smooth(x, width):
+    """Centred moving average, (width - 1) // 2 samples before and the rest after; short at ends."""
+    width = min(width, len(x))
+    left = (width - 1) // 2
+    out = []
+    for i in range(len(x)):
+        near = x[max(0, i - left) : i + width - left]
+        out.append(math.fsum(near) / len(near))
+    return out
+
+
+def median3(x):
+    """Middle one of three neighbours; the ends stay."""
+    x = list(x)
+    inner = [sorted(x[i - 1 : i + 2])[1] for i in range(1, len(x) - 1)]
+    return [x[0], *inner, x[-1]] if len(x) > 2 else x
+
+
+def schmitt(x, low, high):
+    """Trigger states; what comes before the first decision takes that decision's state."""
+    states, state = [], None
+    for value in x:
+        if value > high:
+            state = True
+        elif value < low:
+            state = False
+        states.append(state)
+    first = next((s for s in states if s is not None), False)
+    return [first if s is None else s for s in states]
+
+
+def crossings(x, level, hysteresis):
+    """(up, down): for each change of the trigger the last passage of the level before it."""
+    states = schmitt(x, level - hysteresis / 2, level + hysteresis / 2)
+    up, down = [], []
+    for i in range(1, len(x)):
+        if states[i] == states[i - 1]:
+            continue
+        k = i - 1
+        while x[k] >= level if states[i] else x[k] <= level:
+            k -= 1
+        (up if states[i] else down).append(k + (level - x[k]) / (x[k + 1] - x[k]))
+    return up, down
+
+
+# --- grids --------------------------------------------------------------------------------------
+
+
+def rebin(x, points):
+    """Mean of the staircase of samples over `points` equal parts, sample by sample."""
+    width = len(x) / points
+    out = []
+    for p in range(points):
+        start, stop = p * width, (p + 1) * width
+        parts = []
+        for i, value in enumerate(x):
+            shared = min(stop, i + 1.0) - max(start, float(i))
+            if shared > 0:
+                parts.append(shared * value)
+        out.append(math.fsum(parts) / width)
+    return out
+
+
+def reduce_to_points(x, start, per_point, points, noise):
+    """Each point: the mean of its samples, or the one of them that stands 6 noises off it."""
+    out = []
+    for p in range(points):
+        first, last = round(start + p * per_point), round(start + (p + 1) * per_point)
+        part = list(x[first:last])
+        mean = math.fsum(part) / len(part)
+        up, down = max(part) - mean, mean - min(part)
+        value = mean
+        if max(up, down) > 6.0 * noise + 1e-12:
+            value = max(part) if up >= down else min(part)
+        out.append(value)
+    return out
+
+
+# --- ranks --------------------------------------------------------------------------------------
+
+
+def auroc(low, high):
+    """Share of pairs in which the one of `high` is larger; a tie counts half."""
+    won = 0.0
+    for b in high:
+        for a in low:
+            won += 1.0 if b > a else 0.5 if b == a else 0.0
+    return won / (len(low) * len(high))
+
+
+def conformal_p(known, value):
+    """(1 + how many known ones are at least as large) / (n + 1)."""
+    return (1 + sum(1 for k in known if k >= value)) / (len(known) + 1)

@@ -107,11 +107,20 @@ def transition_time(cut: Cut, wanted: CardMeasurement) -> float:
 
 def transitions(x: Floats, low: float, high: float, edge: str) -> Floats:
     """10-90 % durations (samples) of the complete transitions of x (n,) between two levels."""
+    enter, leave = _passages(_rising(x, low, high, edge))
+    return leave - enter
+
+
+def _rising(x: Floats, low: float, high: float, edge: str) -> Floats:
+    """x (n,) from 0 at one state to 1 at the other, in the sense of the edge; empty if alike."""
     if high <= low:
         return np.zeros(0)
     y = (x - low) / (high - low)
-    if edge == "fall":
-        y = 1.0 - y
+    return 1.0 - y if edge == "fall" else y
+
+
+def _passages(y: Floats) -> tuple[Floats, Floats]:
+    """Where y (n,) passes 0.1 and then 0.9 in each complete rise, in fractional samples."""
     zone = np.where(y >= 0.9, 2, np.where(y <= 0.1, 1, 0))
     decided = np.flatnonzero(zone > 0)
     state = zone[decided]
@@ -119,7 +128,34 @@ def transitions(x: Floats, low: float, high: float, edge: str) -> Floats:
     before, after = decided[change], decided[change + 1]
     enter = before + (0.1 - y[before]) / np.maximum(y[before + 1] - y[before], 1e-12)
     leave = after - 1 + (0.9 - y[after - 1]) / np.maximum(y[after] - y[after - 1], 1e-12)
-    return leave - enter
+    return enter, leave
+
+
+# How many transition durations after a transition its overshoot is looked for: as general
+# libraries do by default, from memory.
+SEEK = 3.0
+
+
+@measurement("overshoot")
+def overshoot(cut: Cut, wanted: CardMeasurement) -> float:
+    """Post-transition overshoot (IEEE 181) over the state-level difference, per cent, median.
+
+    `edge` = "rise" | "fall".
+    """
+    low, high = _states(cut, wanted.role)
+    over = overshoots(cut.channel(wanted.role), low, high, wanted.params.get("edge", "rise"))
+    return float(np.median(over)) if over.size else float("nan")
+
+
+def overshoots(x: Floats, low: float, high: float, edge: str) -> Floats:
+    """Per complete transition of x (n,): how far the extreme in the `SEEK` durations that follow
+    lies beyond the state reached, per cent of the difference of the two levels; 0 for none."""
+    y = _rising(x, low, high, edge)
+    out = []
+    for enter, leave in zip(*_passages(y), strict=True):
+        begin, end = int(np.ceil(leave)), int(np.ceil(leave + SEEK * (leave - enter))) + 1
+        out.append(100.0 * max(float(y[begin:end].max(initial=1.0)) - 1.0, 0.0))
+    return np.array(out)
 
 
 @measurement("line-amplitude")
