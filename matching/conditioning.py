@@ -61,18 +61,17 @@ def assign_channels(card: SystemCard, capture: Capture) -> dict[str, int]:
         if named:
             roles[want.role] = named[0]
             del free[named[0]]
-    for same_unit in (True, False):
-        for want in card.channels:
-            if want.role in roles or not (want.required or same_unit):
-                continue
-            fitting = [
-                i
-                for i, have in free.items()
-                if not same_unit or dimension(have.unit) == dimension(want.unit)
-            ]
-            if fitting and (want.required or len(free) == 1):
-                roles[want.role] = fitting[0]
-                del free[fitting[0]]
+    for want, same_unit in _by_unit(card):
+        if want.role in roles or not (want.required or len(free) == 1):
+            continue
+        fitting = [
+            i
+            for i, have in free.items()
+            if not same_unit or dimension(have.unit) == dimension(want.unit)
+        ]
+        if fitting:
+            roles[want.role] = fitting[0]
+            del free[fitting[0]]
     missing = [want.role for want in card.required_channels if want.role not in roles]
     if missing:
         names = ", ".join(channel.role for channel in card.required_channels)
@@ -85,9 +84,25 @@ def assign_channels(card: SystemCard, capture: Capture) -> dict[str, int]:
     return roles
 
 
+def _by_unit(card: SystemCard) -> list[tuple[CardChannel, bool]]:
+    """Who may take a channel that no name claims, in turn, and whether its unit must fit: required
+    channels first, if need be with any unit, then an optional one that the last free one fits."""
+    required = card.required_channels
+    optional = [channel for channel in card.channels if not channel.required]
+    return (
+        [(want, True) for want in required]
+        + [(want, False) for want in required]
+        + [(want, True) for want in optional]
+    )
+
+
 def _named(want: CardChannel, name: str) -> bool:
-    clean = name.lower().replace("-", "_").replace(" ", "_")
-    return clean in {want.role, *(alias.lower() for alias in want.aliases)}
+    return _plain(name) in {_plain(known) for known in (want.role, *want.aliases)}
+
+
+def _plain(name: str) -> str:
+    """A name without what people and instruments write differently: case, blanks and dashes."""
+    return name.strip().lower().replace("-", "_").replace(" ", "_")
 
 
 def condition(card: SystemCard, capture: Capture) -> Signal:
@@ -133,12 +148,12 @@ def points_down(x: Floats) -> bool:
     third largest, so that one odd spike does not decide against many events.
     """
     rest = mode_level(x)
-    blocks = min(64, max(4, x.size // 2000))
+    blocks = min(64, max(4, x.size // 2000), x.size)
     usable = x[: x.size // blocks * blocks].reshape(blocks, -1)
     up, down = usable.max(axis=1) - rest, rest - usable.min(axis=1)
     size = np.maximum(up, down)
     order = np.argsort(-size)[: max(3, blocks // 4)]
-    weight = np.minimum(size[order], 8.0 * size[order[2]])
+    weight = np.minimum(size[order], 8.0 * size[order[min(2, order.size - 1)]])
     return bool(np.sum(weight * np.sign(up[order] - down[order])) < 0.0)
 
 
