@@ -179,7 +179,7 @@ def _laid_out(signal: Signal, start: Floats, stop: Floats) -> tuple[Grid, Floats
 
 
 def _between(total: Floats, places: Floats) -> Floats:
-    """Running sum `total` (n + 1,) at fractional places; sample k reaches from k - 0.5 to k + 0.5."""
+    """Running sum `total` (n + 1,) at fractional places; sample k reaches half a sample to each side."""
     places = np.clip(places + 0.5, 0.0, total.size - 1.0)
     left = np.minimum(places.astype(np.int64), total.size - 2)
     part = places - left

@@ -231,11 +231,13 @@ def _windows(batches: Iterable[Batch]) -> Iterator[tuple[Batch, slice]]:
 def _joined(held: list[Batch]) -> Batch:
     if len(held) == 1:
         return held[0]
-    names = ("anchor", "start", "stop", "grid", "strips")
+    anchor, start, stop, grid, strips = (
+        np.concatenate([getattr(b, name) for b in held])
+        for name in ("anchor", "start", "stop", "grid", "strips")
+    )
     floor = np.median([b.floor for b in held], axis=0)
-    return Batch(*(np.concatenate([getattr(b, name) for b in held]) for name in names), floor)
+    return Batch(anchor, start, stop, grid, strips, floor)
 
 
-def _rows(batch: Batch, rows: slice) -> Batch:
-    names = ("anchor", "start", "stop", "grid", "strips")
-    return Batch(*(getattr(batch, name)[rows] for name in names), batch.floor)
+def _rows(b: Batch, rows: slice) -> Batch:
+    return Batch(b.anchor[rows], b.start[rows], b.stop[rows], b.grid[rows], b.strips[rows], b.floor)

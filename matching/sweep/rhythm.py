@@ -83,7 +83,7 @@ def clusters(slot: Ints, due: int, what: str) -> Rhythm | None:
 
 
 def with_speed(speed: Floats, every: Floats, what: str) -> Rhythm | None:
-    """Do they come at higher or lower speed? Rank sum test, normal approximation (Mann, Whitney)."""
+    """Do they come at higher or lower speed? Rank sums (Mann, Whitney), normal approximation."""
     speed, every = speed[np.isfinite(speed)], np.sort(every[np.isfinite(every)])
     m, n = speed.size, every.size
     if m < LEAST or n < 4 * m or every[-1] < 1.05 * every[0]:

@@ -59,8 +59,11 @@ def make(
     for k, when in enumerate(times):
         # a warming coil: resistance and the gap's voltage creep by some percent over the recording
         share = when / seconds
-        now = replace(coil, ohms=coil.ohms * (1 + 0.05 * share),
-                      gap_volts=coil.gap_volts * (1 + 0.08 * np.sin(2 * np.pi * share)))  # fmt: skip
+        now = replace(
+            coil,
+            ohms=coil.ohms * (1 + 0.05 * share),
+            gap_volts=coil.gap_volts * (1 + 0.08 * np.sin(2 * np.pi * share)),
+        )
         if k in chosen[0]:
             fault, severity = BAD[chosen[0][k]]
             bad.append((f"{fault} {severity:g}", float(when * RATE_HZ)))
