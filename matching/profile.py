@@ -6,6 +6,7 @@ import io
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from zipfile import BadZipFile
 
 import numpy as np
 
@@ -199,7 +200,7 @@ def unpack(payload: bytes) -> Profile:
                 roles=tuple(parts["roles"].tolist()), units=tuple(parts["units"].tolist()),
                 **tables,
             )  # fmt: skip
-    except (zlib.error, ValueError, KeyError, OSError, EOFError) as problem:
+    except (zlib.error, BadZipFile, ValueError, LookupError, OSError, EOFError) as problem:
         raise CatalogueError(
             f"derived profile: damaged ({problem}); it will be made anew"
         ) from None

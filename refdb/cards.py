@@ -227,13 +227,13 @@ def shipped_cards() -> dict[str, SystemCard]:
 
 
 def find_card(name: str, cards: Mapping[str, SystemCard] | None = None) -> SystemCard:
-    """The card of that name or alias (case and blanks do not matter).
+    """The card of that name or alias (case, blanks and underscores do not matter).
 
     Raises CardError naming the nearest names when there is none.
     """
     known = shipped_cards() if cards is None else dict(cards)
-    wanted = name.strip().lower().replace("_", "-").replace(" ", "-")
-    by_name = {alias.lower(): card for card in known.values() for alias in card.aliases}
+    wanted = _plain(name)
+    by_name = {_plain(alias): card for card in known.values() for alias in card.aliases}
     by_name |= known
     if wanted in by_name:
         return by_name[wanted]
@@ -243,3 +243,7 @@ def find_card(name: str, cards: Mapping[str, SystemCard] | None = None) -> Syste
         f"system '{name}': no card of that name; nearest: {nearest}; "
         "`straygauge systems` lists them all"
     )
+
+
+def _plain(name: str) -> str:
+    return name.strip().lower().replace("_", "-").replace(" ", "-")

@@ -75,13 +75,25 @@ def read_manifest(path: str | Path, *, for_check: bool) -> list[ManifestRow]:
         ) from None
     except PermissionError:
         raise ManifestError(f"{place}: not allowed to read it; check its permissions") from None
-    except UnicodeDecodeError as problem:
+    except UnicodeDecodeError:
+        value, offset = _not_utf8(place)
         raise ManifestError(
-            f"{place}: expected UTF-8, found byte 0x{problem.object[problem.start]:02x} at offset "
-            f"{problem.start}; save it as UTF-8"
+            f"{place}: expected UTF-8, found byte 0x{value:02x} at offset {offset}; "
+            "save it as UTF-8"
         ) from None
     except csv.Error as problem:
         raise ManifestError(f"{place}: expected a CSV table, found {problem}; correct it") from None
+
+
+def _not_utf8(place: Path) -> tuple[int, int]:
+    """The first byte that is no UTF-8, and its place in the whole file: a stream that decodes
+    block by block only knows the place inside its block."""
+    body = place.read_bytes()
+    try:
+        body.decode("utf-8")
+    except UnicodeDecodeError as problem:
+        return body[problem.start], problem.start
+    return body[-1], len(body) - 1  # written to meanwhile
 
 
 def _check_header(place: Path, header: list[str]) -> None:

@@ -35,11 +35,17 @@ def request_of(row: ManifestRow) -> Request:
     options = ReadOptions(
         channels=row.get("channels") or None,
         sample_rate_hz=row.number("sample_rate_hz", None),
-        scale=row.number("scale", 1.0) or 1.0,
-        attenuation=row.number("attenuation", 1.0) or 1.0,
+        scale=_number(row, "scale", 1.0),
+        attenuation=_number(row, "attenuation", 1.0),
         coupling=coupling or None,  # type: ignore[arg-type]
     )
     context = Context(
         row.get("system"), row.get("engine_family").strip(), row.get("condition").strip().lower()
     )
     return Request(row.file, row.path, context, options)
+
+
+def _number(row: ManifestRow, name: str, default: float) -> float:
+    """A number that has a default; zero is what the reader refuses, not a blank."""
+    value = row.number(name, default)
+    return default if value is None else value

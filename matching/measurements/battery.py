@@ -152,6 +152,8 @@ def most_frequent_rate(cut: Cut, wanted: CardMeasurement) -> float:
 
     x = cut.channel(wanted.role)
     width = max(1, int(cut.rate_hz / (4.0 * wanted.params["high_hz"])))
+    if x.size < 4 * width:  # no line has room in it
+        return NAN
     spectrum = lines(block_mean(x, width), cut.rate_hz / width)
     f = strongest(spectrum, wanted.params["low_hz"], wanted.params["high_hz"], None)
     return f if f > 0 else NAN
