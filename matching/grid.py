@@ -55,7 +55,8 @@ def _reduce(x: Floats, start: float, per_point: float, points: int, noise: float
     edges = np.clip(edges, 0, x.size)
     first, last = int(edges[0]), int(edges[-1])
     if last - first < points:
-        return _interpolate(x, start + (np.arange(points) + 0.5) * per_point)
+        places = (start + (np.arange(points) + 0.5) * per_point).astype(np.float64)
+        return _interpolate(x, places)
     part = x[first:last]
     cuts = np.minimum(edges[:-1] - first, part.size - 1)
     width = np.maximum(edges[1:] - edges[:-1], 1)

@@ -85,9 +85,9 @@ def band_pass(x: Floats, rate: float, low: float, high: float) -> Floats:
     n = x.size
     padded = fast_length(n + min(n, 4096))
     spectrum = np.fft.rfft(x - x.mean(), padded)
-    f = np.fft.rfftfreq(padded, 1.0 / rate)
-    gain = _ramp(f, low * 0.7, low) if low > 0 else np.ones_like(f)
-    gain = gain * (1.0 - _ramp(f, high, high * 1.4))
+    f = np.fft.rfftfreq(padded, 1.0 / rate).astype(np.float64)
+    rise: Floats = _ramp(f, low * 0.7, low) if low > 0 else np.ones(f.size)
+    gain = rise * (1.0 - _ramp(f, high, high * 1.4))
     return np.fft.irfft(spectrum * gain, padded)[:n]
 
 
@@ -211,7 +211,7 @@ def amplitude_spectrum(x: Floats, rate: float, padding: int = 2) -> tuple[Floats
     window = np.hanning(n)
     padded = fast_length(n * padding)
     a = np.abs(np.fft.rfft((x - x.mean()) * window, padded)) * 2.0 / max(window.sum(), 1e-12)
-    return np.fft.rfftfreq(padded, 1.0 / rate), a
+    return np.fft.rfftfreq(padded, 1.0 / rate).astype(np.float64), a
 
 
 def refine_peak(f: Floats, a: Floats, k: int) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -130,7 +130,7 @@ class SystemCard:
 
 def _take(kind: type, table: Mapping[str, Any], where: str) -> Any:
     """Build a frozen card part from a TOML table, refusing keys it does not have."""
-    known = {name for name in kind.__dataclass_fields__}
+    known = {part.name for part in fields(kind)}
     for key in table:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
@@ -155,7 +155,7 @@ def parse_card(text: str, where: str) -> SystemCard:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         raise CardError(f"{where}: expected TOML, found {problem}; correct the file") from None
-    head = {"summary": "", "aliases": [], "polarity": "as-is", "conditions": {}, "faults": {}}
+    head: dict[str, Any] = {"summary": "", "aliases": [], "polarity": "as-is", "conditions": {}, "faults": {}}
     head |= {"cautions": [], "measurements": [], "fitness": {}, "plan": {}} | raw
     for key in ("name", "title", "coupling", "channels", "events"):
         if key not in head:
