@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Protocol
 
@@ -252,7 +253,7 @@ def _sentence(
 def _why(outside: Sequence[Reading], terms: Sequence[Term]) -> str:
     if outside:
         r = outside[0]
-        what = (r.text.rstrip(".") or r.name.replace("-", " ")).split(":")[0]
+        what = re.split(r"[:;(.]", r.text or r.name.replace("-", " "))[0].strip()
         unit = "" if r.unit == "1" else f" {r.unit}"
         return f": {what[:1].lower() + what[1:]} is {r.value:.3g}{unit}{_usual(r, unit)}"
     named = [t for t in terms if t.name != "direction" and t.stray > 1.0]

@@ -155,7 +155,8 @@ def parse_card(text: str, where: str) -> SystemCard:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
         raise CardError(f"{where}: expected TOML, found {problem}; correct the file") from None
-    head: dict[str, Any] = {"summary": "", "aliases": [], "polarity": "as-is", "conditions": {}, "faults": {}}
+    head: dict[str, Any] = {"summary": "", "aliases": [], "polarity": "as-is", "conditions": {}}
+    head |= {"faults": {}}
     head |= {"cautions": [], "measurements": [], "fitness": {}, "plan": {}} | raw
     for key in ("name", "title", "coupling", "channels", "events"):
         if key not in head:

@@ -1,1 +1,1 @@
-"""Starter references, simulated from physics. Everything here is marked simulated where it shows."""
+"""Starter references, simulated from physics, and marked simulated wherever they show."""

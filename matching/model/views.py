@@ -109,10 +109,10 @@ def fit_space(data: SystemData) -> Space:
     axes = [Axis(column.name, column.group, column.measured) for column in data.columns]
     curves = {}
     for name in data.curves:
-        space = _fit_curve(data, name)
-        if space is not None:
-            curves[name] = space
-            axes += [Axis(name, CURVE_GROUPS[name])] * (space.axes.shape[0] + 1)
+        curve = _fit_curve(data, name)
+        if curve is not None:
+            curves[name] = curve
+            axes += [Axis(name, CURVE_GROUPS[name])] * (curve.axes.shape[0] + 1)
     axes += [Axis(name, group) for name, group in WARP_GROUPS.items()]
     goods, vehicles = data.ids[good], data.vehicle[good]
     count = np.bincount(data.context[good], minlength=data.n_contexts)
