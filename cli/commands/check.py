@@ -41,6 +41,12 @@ Picture = Annotated[
     Path | None,
     typer.Option(metavar="FILE.png", help="Draw the typical event over the good spread."),
 ]
+Report = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE.html|.pdf", help="Write a report: one page that stands alone, or a PDF."
+    ),
+]
 All = Annotated[bool, typer.Option("--all", help="List measurements inside their range too.")]
 
 
@@ -55,6 +61,7 @@ def check(
     catalogue: Catalogue = None,
     json: Json = False,
     picture: Picture = None,
+    report: Report = None,
     all: All = False,
 ) -> int:
     """Say whether a capture looks normal, how far it strays and which known fault it resembles."""
@@ -66,14 +73,16 @@ def check(
             f"check: expected --alpha above 0 and at most 0.5, found {alpha:g}; 0.05 is usual"
         )
     if manifest is not None:
-        return _many(manifest, probed, recorded, json_lines, alpha, catalogue, json, picture)
+        return _many(
+            manifest, probed, recorded, json_lines, alpha, catalogue, json, picture, report
+        )
     assert file is not None
     if json_lines is not None:
         raise UsageProblem(
             f"{file}: expected --json-lines beside --manifest only, found FILE; "
             "use --json for one file"
         )
-    return _one(file, probed, recorded, alpha, catalogue, json, picture, all)
+    return _one(file, probed, recorded, alpha, catalogue, json, picture, report, all)
 
 
 def _one(
@@ -84,22 +93,34 @@ def _one(
     catalogue: str | None,
     json: bool,
     picture: Path | None,
+    report: Path | None,
     everything: bool,
 ) -> int:
     from cli.progress import shown_progress
 
-    request = as_request(file, probed, recorded)
+    request = as_request(file, probed, recorded, catalogue)
     if picture is not None:
         from cli.picture import check_place, draw
 
         check_place(picture)
+    if report is not None:
+        from cli import report as reports
+
+        reports.check_place(report)
     from matching.answer import to_json
     from matching.consult.check import check_file
 
     with shown_progress() as progress:
-        answer = check_file(request, catalogue=catalogue, alpha=alpha, progress=progress)
+        answer = check_file(
+            request, catalogue=catalogue, alpha=alpha, progress=progress,
+            keep_recording=report is not None,
+        )  # fmt: skip
     if picture is not None:
         draw(answer, picture)
+    if report is not None:
+        from refdb.cards import find_card
+
+        reports.write_report(answer, find_card(answer.context.system), report)
     if json:
         from cli.output import print_json
 
@@ -121,12 +142,18 @@ def _many(
     catalogue: str | None,
     json: bool,
     picture: Path | None,
+    report: Path | None,
 ) -> int:
     refuse_beside_manifest(manifest, probed, recorded)
     if picture is not None:
         raise UsageProblem(
             f"{manifest}: expected --picture with one FILE, found --manifest; "
             "check the capture to be drawn by itself"
+        )
+    if report is not None:
+        raise UsageProblem(
+            f"{manifest}: expected --report with one FILE, found --manifest; "
+            "check the capture to be reported on by itself"
         )
     from cli.output import json_lines as lines_to
     from cli.output import json_text
