@@ -12,7 +12,7 @@ from typing import NoReturn
 import typer
 
 from cli import exits
-from cli.commands import add, check, keep, shelf, systems
+from cli.commands import add, audit, check, keep, shelf, systems
 from cli.words import printable
 from refdb.errors import StraygaugeError
 
@@ -35,6 +35,7 @@ COMMANDS: dict[str, Callable[..., int]] = {
     "remove": shelf.remove,
     "contexts": shelf.contexts,
     "systems": systems.systems,
+    "audit": audit.audit,
     "verify": keep.verify,
     "backup": keep.backup,
     "restore": keep.restore,
