@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from refdb.cards import GROUPS, CardMeasurement, SystemCard
 # either side), a customary choice, no source.
 RANGE_SPREADS = 2.24
 MOST_DEVIATIONS = 6
+# A kind of stray that adds less than this is not told.
+LEAST_SHARE = 0.005
 _TEXT = {
     "level": "levels and sizes",
     "shape": "shape of the event",
@@ -46,7 +49,9 @@ def terms_of(model: SystemModel, placing: Placing, fault_name: str) -> tuple[Ter
         assert model.along_door is not None
         text = f"lies in the direction of {fault_name}"
         out.append(Term("direction", along / _along_edge(model), direction, text))
-    return tuple(sorted((t for t in out if t.share >= 0.005), key=lambda t: -t.share))
+    told = sorted((t for t in out if t.share >= LEAST_SHARE), key=lambda t: -t.share)
+    sum_told = sum(t.share for t in told)
+    return tuple(replace(t, share=t.share / sum_told) for t in told)
 
 
 def _along_edge(model: SystemModel) -> float:
@@ -170,6 +175,8 @@ def events_of(model: SystemModel, context: int, seen: Inspection) -> tuple[Event
     """Stray of every picked event: 1 is twice the joint spread of vehicles and of events."""
     band = good_band(model, context)
     if band is None or seen.event_grid.shape[1:2] != model.data.grids.shape[1:2]:
+        return ()
+    if seen.event_grid.shape[0] == 0:
         return ()
     rows = model.data.good & (model.data.context == context)
     points = seen.event_grid.shape[2]

@@ -31,11 +31,15 @@ DC_EXCESS = 5.0  # times the largest reference swing: a DC part that none of the
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Peers:
-    """Fitness figures of the references a capture will be compared with."""
+    """Fitness figures of the references a capture will be compared with.
+
+    exact: they are of the capture's own context, so that it must share their levels.
+    """
 
     good: tuple[Mapping[str, float], ...]
     fault: tuple[Mapping[str, float], ...]
     coupling: str | None
+    exact: bool = True
 
     def good_values(self, name: str) -> Floats:
         """That figure of every good reference which has it: (n,)."""
@@ -54,6 +58,8 @@ def assess(card: SystemCard, seen: Inspection, peers: Peers) -> tuple[Finding, .
         dead = list(_dead(card, role, unit, fit, peers))
         found += dead if dead else list(_rail(role, fit, peers, seen.attenuation))
         found += _noise(role, unit, fit, peers)
+    if "clipped" not in {f.code for f in found}:
+        found += _overload(fit, seen.attenuation)
     found += [Finding("time-axis", "limiting", remark) for remark in seen.remarks]
     return tuple(sorted(found, key=lambda f: f.severity != "blocking"))
 
@@ -63,9 +69,7 @@ def _rate(card: SystemCard, fit: Mapping[str, float], peers: Peers) -> Iterator[
     least = card.fitness.min_rate_hz
     known = peers.all_values("rate_hz")
     if known.size:
-        least = max(least, SLOW_SHARE * float(known.min())) if rate < least else least
-        if rate < SLOW_SHARE * float(known.min()):
-            least = max(least, SLOW_SHARE * float(known.min()))
+        least = max(least, SLOW_SHARE * float(known.min()))
     if rate < least:
         yield Finding(
             "rate-too-low", "blocking",
@@ -128,8 +132,11 @@ def _coupling(card: SystemCard, seen: Inspection, peers: Peers) -> Iterator[Find
 def looks_coupled(role: str, fit: Mapping[str, float], peers: Peers) -> str:
     """'AC' or 'DC' when a channel lost, or has, a DC part that every good reference has, or lacks.
 
-    Nothing is said where a known fault looks the same: then it is a finding about the car.
+    Nothing is said where a known fault looks the same: then it is a finding about the car; nor
+    against references of another context, whose levels may rightly differ.
     """
+    if not peers.exact:
+        return ""
     looks = _looks(role, fit, peers)
     return "" if looks and any(_looks(role, f, peers) == looks for f in peers.fault) else looks
 
@@ -211,6 +218,9 @@ def _rail(
                 f"use a larger attenuation than x{attenuation:g} and record again",
             )  # fmt: skip
             return
+
+
+def _overload(fit: Mapping[str, float], attenuation: float) -> Iterator[Finding]:
     if fit.get("overload_share", 0.0) > RAIL_SHARE:
         yield Finding(
             "clipped", "blocking",
@@ -261,6 +271,6 @@ def _noise(role: str, unit: str, fit: Mapping[str, float], peers: Peers) -> Iter
 def si(value: float) -> str:
     """A number with an SI prefix and a blank, ready for its unit: 125000 -> '125 k'."""
     for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u")):
-        if abs(value) >= factor:
+        if abs(value) >= 0.9995 * factor:  # three digits would round it up to the next prefix
             return f"{value / factor:.3g} {prefix}"
     return f"{value:.3g} "

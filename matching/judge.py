@@ -30,6 +30,7 @@ from matching.explain import (
 )
 from matching.fitness import assess
 from matching.footing import Footing, Signature
+from matching.model.conformal import smallest
 from matching.model.data import SystemData, one_more
 from matching.model.naming import NAME_ABOVE
 from matching.model.system import Placing, SystemModel, place, stray_of, typicality
@@ -106,10 +107,15 @@ def _judged(
     readings = readings_of(card, model, footing.index, seen.profile, _source(footing))
     terms = terms_of(model, placing, name)
     outside = outside_readings(readings)
-    # among hundreds of points a few leave the range of any healthy capture by chance
+    # places and events are held against levels, which only the context's own references share;
+    # and among hundreds of points a few leave the range of any healthy capture by chance
+    exact = footing.level == "exact"
     deviations = (
-        () if verdict == "normal" else deviations_of(card, model, footing.index, seen.profile)
+        deviations_of(card, model, footing.index, seen.profile)
+        if exact and verdict != "normal"
+        else ()
     )
+    events = events_of(model, footing.index, seen) if exact else ()
     fault_row = _row_of(footing.references, faults, name if fault else "")
     good_row = _row_of(footing.references, goods, "")
     named = fault if verdict == "known-fault" else None
@@ -117,8 +123,7 @@ def _judged(
         shown, seen.sha256, context, _basis(footing), findings, verdict, placing.stray,
         placing.p_value, alpha,
         _sentence(card, verdict, placing, named, outside, terms, footing, alpha, model),
-        terms, goods, faults, named, readings, events_of(model, footing.index, seen), deviations,
-        cautions,
+        terms, goods, faults, named, readings, events, deviations, cautions,
         overlay=overlay_of(
             card, model, footing.index, seen, fault_row, name, good_row,
             _rows(footing.references, (*goods, *faults)),
@@ -128,7 +133,7 @@ def _judged(
 
 def verdict_of(p_value: float, n_good: int, alpha: float, named: bool) -> Verdict:
     """From the p-value alone. Too few good vehicles for alpha: normal inside, else undecided."""
-    least = 1.0 / (n_good + 1.0)
+    least = smallest(n_good)
     if p_value > alpha:
         return "undecided" if least > alpha and p_value <= least * 1.0001 else "normal"
     return "known-fault" if named else "strays"
@@ -224,14 +229,15 @@ def _sentence(
     kind = "simulated " if footing.simulated else ""
     against = f"{footing.n_good} {kind}good vehicles"
     why = _why(outside, terms)
+    least = smallest(model.good_total.size)
     if verdict == "normal":
-        return f"{card.title} looks normal against {against} (stray {placing.stray:.2g})."
+        few = f"; so few cannot prove a fault at {alpha:g}" if least > alpha else ""
+        return f"{card.title} looks normal against {against} (stray {placing.stray:.2g}){few}."
     if verdict == "undecided" and footing.level != "exact":
         return (
             f"Cannot say for {card.title.lower()}: it differs from {against}, but {footing.note}."
         )
     if verdict == "undecided":
-        least = 1.0 / (model.good_total.size + 1.0)
         return (
             f"{card.title} lies outside all {model.good_total.size} good vehicles (stray "
             f"{placing.stray:.2g}), but so few cannot prove a fault at {alpha:g} (smallest p "
@@ -255,7 +261,8 @@ def _why(outside: Sequence[Reading], terms: Sequence[Term]) -> str:
         r = outside[0]
         what = re.split(r"[:;(.]", r.text or r.name.replace("-", " "))[0].strip()
         unit = "" if r.unit == "1" else f" {r.unit}"
-        return f": {what[:1].lower() + what[1:]} is {r.value:.3g}{unit}{_usual(r, unit)}"
+        plain = what if what[1:2].isupper() else what[:1].lower() + what[1:]
+        return f": {plain} is {r.value:.3g}{unit}{_usual(r, unit)}"
     named = [t for t in terms if t.name != "direction" and t.stray > 1.0]
     return f": {named[0].text} differ most" if named else ""
 

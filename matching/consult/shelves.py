@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
@@ -48,26 +49,38 @@ class Shelf:
             r for r in self.references
             if r.id in self.profiles and _signature(self.profiles[r.id]) == signature
         ]  # fmt: skip
-        same_coupling = [r for r in usable if coupling is None or r.coupling in (None, coupling)]
+        same_coupling = self._same_coupling(usable, coupling)
         captured = [r for r in same_coupling if not r.simulated]
         for level, alike in _BACK_OFF:
             for pool in (captured, same_coupling):
                 near = [r for r in pool if alike(r.context, context)]
                 vehicles = {r.vehicle for r in near if r.label == "good"}
-                if len(vehicles) >= (ENOUGH_GOOD if level != "system" else 2):
+                if len(vehicles) >= ENOUGH_GOOD:
                     return self._footing(level, context, signature, near, pool)
+        found = len({r.vehicle for r in same_coupling if r.label == "good"})
         return Footing(
-            "none", None, 0, (), self._peers(usable), 0, 0, False,
-            f"no good references of {self.card.name} to compare with",
+            "none", None, 0, (), self._peers(usable), found, 0, False,
+            f"{found or 'no'} good vehicles of {self.card.name} to compare with, at least "
+            f"{ENOUGH_GOOD} are needed",
         )  # fmt: skip
 
-    def _peers(self, near: list[Reference]) -> Peers:
+    def _same_coupling(self, usable: list[Reference], coupling: str | None) -> list[Reference]:
+        """References of the capture's coupling. AC and DC are never compared as one: a capture
+        that does not say is held against the card's coupling, else against what most have."""
+        known = Counter(r.coupling for r in usable if r.coupling)
+        if coupling is None and len(known) > 1:
+            of_card = self.card.coupling
+            coupling = of_card if of_card in known else known.most_common(1)[0][0]
+        return [r for r in usable if coupling is None or r.coupling in (None, coupling)]
+
+    def _peers(self, near: list[Reference], exact: bool = False) -> Peers:
         fits = [(r.label, self.profiles[r.id].fit) for r in near]
         couplings = {r.coupling for r in near if r.label == "good" and r.coupling}
         return Peers(
             tuple(f for label, f in fits if label == "good"),
             tuple(f for label, f in fits if label == "fault"),
             couplings.pop() if len(couplings) == 1 else None,
+            exact,
         )
 
     def _footing(
@@ -87,8 +100,8 @@ class Shelf:
         good = {r.vehicle for r in near if r.label == "good"}
         bad = {r.vehicle for r in near if r.label == "fault"}
         return Footing(
-            level, model, places[context] if exact else 0, rows, self._peers(near), len(good),
-            len(bad), any(r.simulated for r in near), _note(level, context, near),
+            level, model, places[context] if exact else 0, rows, self._peers(near, exact),
+            len(good), len(bad), any(r.simulated for r in near), _note(level, context, near),
             0 if exact else len({r.context for r in near if r.label == "good"}),
         )  # fmt: skip
 

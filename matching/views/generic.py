@@ -77,11 +77,12 @@ def _event_numbers(grid: Floats, role: str, x: Floats) -> dict[str, float]:
 
 
 def _slopes(grid: Floats, role: str) -> dict[str, float]:
-    """Quantiles of the absolute slope on the event grid: rate does not enter."""
+    """Quantiles of the absolute slope on the event grid: rate does not enter, but size does, so
+    that they are levels and no shape."""
     steps = np.abs(np.diff(grid, axis=1)).ravel()
     quantiles = np.quantile(thin(steps), (0.5, 0.9, 0.99))
     return {
-        f"shape:{role}:slope{int(100 * q)}~": v
+        f"level:{role}:slope{int(100 * q)}~": v
         for q, v in zip((0.5, 0.9, 0.99), quantiles, strict=True)
     }
 
