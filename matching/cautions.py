@@ -6,7 +6,7 @@ people come first.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 CAUTIONS: dict[str, str] = {
     "secondary-voltage": (
@@ -66,6 +66,29 @@ GENERAL = (
     "Follow the vehicle maker's procedure and local rules; the work is for qualified people. "
     "A verdict is an aid, not a proof."
 )
+
+
+# Above these a vehicle's voltage counts as high (49 CFR 571.305 S3).
+HIGH_DC_V = 60.0
+HIGH_AC_V = 30.0
+# Systems with one of these cautions make high voltages of their own at 12 V.
+_OF_THEIR_OWN = frozenset({"secondary-voltage", "primary-voltage", "injector-voltage"})
+
+
+def is_high_voltage(dc_v: float, ac_v: float) -> bool:
+    """Whether a direct voltage (V) or an alternating one (V rms) is above what 49 CFR 571.305
+    S3 takes for safe to touch."""
+    return abs(dc_v) > HIGH_DC_V or ac_v > HIGH_AC_V
+
+
+def keys_for(keys: Sequence[str], volts: Iterable[tuple[float, float]]) -> tuple[str, ...]:
+    """A card's caution keys, and the one for high voltage where a channel shows it.
+
+    volts: (mean, rms about it) of each voltage channel, V.
+    """
+    if "high-voltage" in keys or _OF_THEIR_OWN & set(keys):
+        return tuple(keys)
+    return (*keys, "high-voltage") if any(is_high_voltage(*v) for v in volts) else tuple(keys)
 
 
 def text_of(caution: str) -> str:

@@ -19,7 +19,7 @@ from matching.answer import (
     Term,
     Verdict,
 )
-from matching.cautions import CAUTIONS
+from matching.cautions import keys_for, texts
 from matching.explain import (
     deviations_of,
     events_of,
@@ -37,6 +37,7 @@ from matching.model.system import Placing, SystemModel, place, stray_of, typical
 from matching.profile import Inspection
 from refdb.cards import SystemCard
 from refdb.records import Context, Reference
+from refdb.units import dimension, factor
 
 MOST_NEIGHBOURS = 5
 # A name must be typical of its fault at this level (conformal, over the fault's own vehicles).
@@ -77,7 +78,7 @@ def judge(
     signature = (seen.profile.roles, seen.profile.units)
     footing = shelf.footing(context, signature, seen.coupling)
     findings = assess(card, seen, footing.peers)
-    cautions = tuple(CAUTIONS[key] for key in card.cautions)
+    cautions = texts(keys_for(card.cautions, _volts(seen)))
     blocking = [f for f in findings if f.severity == "blocking"]
     if blocking or footing.model is None:
         verdict: Verdict = "unfit" if blocking else "undecided"
@@ -88,6 +89,19 @@ def judge(
             summary, measurements=readings, cautions=cautions,
         )  # fmt: skip
     return _judged(card, shown, context, seen, footing, findings, cautions, alpha)
+
+
+def _volts(seen: Inspection) -> list[tuple[float, float]]:
+    """Mean and rms about it (V) of each voltage channel."""
+    numbers = seen.profile.numbers
+    return [
+        (
+            factor(unit, "V") * numbers.get(f"level:{role}:mean", 0.0),
+            factor(unit, "V") * numbers.get(f"level:{role}:rms~", 0.0),
+        )
+        for role, unit in zip(seen.profile.roles, seen.profile.units, strict=True)
+        if dimension(unit) == "voltage"
+    ]
 
 
 def _judged(
