@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from dataclasses import asdict
 
 import numpy as np
 
@@ -61,9 +62,14 @@ def sweep_file(
         against = Against(against.n_good, against.simulated, float(good.strays(usual)[0]), outside)
     swept = Swept(
         request.shown, context, cutter, reader.read, blocks.start_s, events, grids, some,
-        blocks.remarks,
+        blocks.remarks, _said(request),
     )  # fmt: skip
     return find(swept, against, alpha, drawn)
+
+
+def _said(request: Request) -> dict[str, object]:
+    """How the file was read, for JSON; `matching.consult.enrol_sweep` reads it the same way."""
+    return {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(request.options).items()}
 
 
 class _Reader:

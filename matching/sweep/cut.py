@@ -179,7 +179,7 @@ def _laid_out(signal: Signal, start: Floats, stop: Floats) -> tuple[Grid, Floats
 
 
 def _between(total: Floats, places: Floats) -> Floats:
-    """Running sum `total` (n + 1,) at fractional places; sample k reaches half a sample to each side."""
+    """Running sum `total` (n + 1,) at fractional places; samples are half a step wide each way."""
     places = np.clip(places + 0.5, 0.0, total.size - 1.0)
     left = np.minimum(places.astype(np.int64), total.size - 2)
     part = places - left

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
+from matching.cautions import text_of
 from matching.sweep.cut import POINTS, Cutter
 from matching.sweep.odd import Oddness
 from matching.sweep.records import Against, Aside, Odd, Rhythm, Sweep, SweepPicture
@@ -34,6 +37,7 @@ class Swept:
     grids: dict[int, np.ndarray]
     some: np.ndarray
     remarks: tuple[str, ...]
+    options: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +83,7 @@ def find(swept: Swept, against: Against, alpha: float, drawn: bool = False) -> S
         swept.path, swept.context, cutter.rate_hz, swept.n_samples, swept.start_s, events.n,
         interval, alpha, too_few, tuple(found), tuple(aside), rhythm, against,
         _summary(name, events.n, too_few, found, rhythm), _remarks(swept, train),
+        tuple(text_of(key) for key in cutter.card.cautions), swept.options,
         _picture(swept, verdicts, found) if drawn and events.n else None,
     )  # fmt: skip
 

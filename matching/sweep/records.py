@@ -109,7 +109,8 @@ class Sweep:
     """Everything one sweep found. Printed, written and drawn from, never recomputed.
 
     n_events: how many were looked at.  interval_s: usual time from event to event.
-    too_few: there are not enough events to say that one of them is odd.
+    too_few: there are not enough events to say that one of them is odd.  options: how the file
+    was read, as `refdb.captures.ReadOptions` takes it, so that an event can be found again.
     """
 
     path: str
@@ -127,6 +128,8 @@ class Sweep:
     against: Against
     summary: str
     remarks: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    options: Mapping[str, Any] = field(default_factory=dict)
     picture: SweepPicture | None = field(default=None, compare=False, repr=False)
 
 
@@ -135,7 +138,8 @@ def head_json(sweep: Sweep) -> dict[str, Any]:
     return {
         "schema": SCHEMA, "kind": "recording", "path": sweep.path,
         "context": asdict(sweep.context), "rate_hz": sweep.rate_hz,
-        "n_samples": sweep.n_samples, "start_s": sweep.start_s, "n_events": sweep.n_events,
+        "options": dict(sweep.options), "n_samples": sweep.n_samples,
+        "start_s": sweep.start_s, "n_events": sweep.n_events,
         "interval_s": _rounded(sweep.interval_s), "alpha": sweep.alpha,
         "too_few": sweep.too_few, "n_found": len(sweep.found), "n_aside": len(sweep.aside),
         "rhythm": [_flat(asdict(one)) for one in sweep.rhythm],

@@ -8,6 +8,7 @@ others. Deterministic: everything comes from one seed.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,17 @@ NUISANCES = (
     "spike-in-event", "neighbour-coil", "gain-step",
 )  # fmt: skip
 
+HARD: dict[str, Any] = {
+    "bad": (
+        ("open-secondary", 0.0), ("wide-gap", 0.2), ("wide-gap", 0.0), ("fouled-plug", 0.2),
+        ("fouled-plug", 0.0), ("lead-resistance", 0.2), ("lead-resistance", 0.0),
+        ("weak-coil", 0.2), ("weak-coil", 0.0), ("lean-cylinder", 0.2), ("lean-cylinder", 0.0),
+        ("no-spark-at-all", 1.0),
+    ),
+    "nuisances": (*NUISANCES, "bump-short", "radio-short"),
+}  # fmt: skip
+"""The mildest faults the models know, and two disturbances that begin and end inside an event."""
+
 
 @dataclass(frozen=True, eq=False)
 class Recording:
@@ -47,6 +59,8 @@ def make(
     seconds: float = SECONDS,
     cylinder_every: int = 0,
     context: tuple[str, str] = ("harbour-6", "idle"),
+    bad: tuple[tuple[str, float], ...] = BAD,
+    nuisances: tuple[str, ...] = NUISANCES,
 ) -> Recording:
     """The recording. cylinder_every > 0: the bad firings are all at that rhythm."""
     rng = np.random.default_rng(seed)
@@ -54,8 +68,8 @@ def make(
     times = _train(rng, 120.0 / rpm, seconds)
     n = int(seconds * RATE_HZ)
     out = np.zeros(n)
-    chosen = _chosen(rng, times.size, cylinder_every)
-    bad: list[tuple[str, float]] = []
+    chosen = _chosen(rng, times.size, cylinder_every, len(bad), len(nuisances))
+    done: list[tuple[str, float]] = []
     for k, when in enumerate(times):
         # a warming coil: resistance and the gap's voltage creep by some percent over the recording
         share = when / seconds
@@ -65,20 +79,20 @@ def make(
             gap_volts=coil.gap_volts * (1 + 0.08 * np.sin(2 * np.pi * share)),
         )
         if k in chosen[0]:
-            fault, severity = BAD[chosen[0][k]]
-            bad.append((f"{fault} {severity:g}", float(when * RATE_HZ)))
+            fault, severity = bad[chosen[0][k]]
+            done.append((f"{fault} {severity:g}", float(when * RATE_HZ)))
             if fault == "no-spark-at-all":
                 continue
             now = worsen(now, fault, severity)
         volts, _, edge = firing(now, rng)
         _add(out, volts / 1e3, edge, when)
-    harmless = [(NUISANCES[i], float(times[k] * RATE_HZ)) for k, i in sorted(chosen[1].items())]
+    harmless = [(nuisances[i], float(times[k] * RATE_HZ)) for k, i in sorted(chosen[1].items())]
     for name, at in harmless:
         _disturb(out, name, int(at), rng)
     step = 2.0 * FULL_SCALE_KV / 2**BITS
     out += rng.normal(0.0, 1.2 * step, n)
     codes = np.clip(np.rint(out / step), -(2 ** (BITS - 1)), 2 ** (BITS - 1) - 1)
-    return Recording(codes.astype(np.int16), step, RATE_HZ, times * RATE_HZ, tuple(bad),
+    return Recording(codes.astype(np.int16), step, RATE_HZ, times * RATE_HZ, tuple(done),
                      tuple(harmless))  # fmt: skip
 
 
@@ -91,13 +105,15 @@ def _train(rng: np.random.Generator, period: float, seconds: float) -> NDArray[n
     return np.array(times)
 
 
-def _chosen(rng: np.random.Generator, n: int, every: int) -> tuple[dict[int, int], dict[int, int]]:
-    """Firing -> place in BAD, and firing -> place in NUISANCES, all well apart."""
+def _chosen(
+    rng: np.random.Generator, n: int, every: int, n_bad: int, n_harmless: int
+) -> tuple[dict[int, int], dict[int, int]]:
+    """Firing -> which bad one, and firing -> which nuisance, all well apart."""
     room = np.arange(20, n - 20, 8)
     room = room // every * every + 1 if every else room + rng.integers(0, 5, room.size)
-    picked = rng.permutation(np.unique(room))[: len(BAD) + len(NUISANCES)]
-    bad = {int(k): i for i, k in enumerate(picked[: len(BAD)])}
-    return bad, {int(k): i for i, k in enumerate(picked[len(BAD) :])}
+    picked = rng.permutation(np.unique(room))[: n_bad + n_harmless]
+    bad = {int(k): i for i, k in enumerate(picked[:n_bad])}
+    return bad, {int(k): i for i, k in enumerate(picked[n_bad:])}
 
 
 def _add(out: NDArray[np.float64], volts: NDArray[np.float64], edge: int, when: float) -> None:
@@ -115,12 +131,16 @@ def _disturb(out: NDArray[np.float64], name: str, at: int, rng: np.random.Genera
     """A harmless thing near the firing at sample `at`."""
     ms = RATE_HZ / 1000.0
     if name.startswith("bump"):
-        length = int({"bump": 40, "bump-slow": 400, "bump-negative": 60}[name] * ms)
-        height = {"bump": 1.5, "bump-slow": 2.5, "bump-negative": -1.2}[name]
+        length = int(
+            {"bump": 40, "bump-slow": 400, "bump-negative": 60, "bump-short": 8}[name] * ms
+        )
+        height = {"bump": 1.5, "bump-slow": 2.5, "bump-negative": -1.2, "bump-short": 1.0}[name]
         a = at - length // 2
         out[a : a + length] += height * np.sin(np.linspace(0, np.pi, length))
     elif name.startswith("radio"):
-        length = int({"radio": 30, "radio-long": 200, "radio-between": 25}[name] * ms)
+        length = int(
+            {"radio": 30, "radio-long": 200, "radio-between": 25, "radio-short": 6}[name] * ms
+        )
         a = at + (int(40 * ms) if name == "radio-between" else -length // 2)
         t = np.arange(length) / RATE_HZ
         envelope = np.sin(np.linspace(0, np.pi, length)) ** 0.5
