@@ -150,12 +150,18 @@ def _parameters(kind: type) -> list[inspect.Parameter]:
     ]
 
 
-def as_request(file: Path, probed: Probed, recorded: Recorded) -> Request:
-    """The request that the options and the file's name stand for."""
+def as_request(
+    file: Path, probed: Probed, recorded: Recorded, catalogue: str | None = None
+) -> Request:
+    """The request that the options and the file's name stand for.
+
+    catalogue: where the shop's own cards are; None: the usual place.
+    """
     from matching.consult.requests import Request
     from refdb.captures import ReadOptions
     from refdb.cards import find_card
     from refdb.records import Context
+    from refdb.shop_cards import cards_in_force
 
     if not probed.system:
         raise UsageProblem(
@@ -173,7 +179,7 @@ def as_request(file: Path, probed: Probed, recorded: Recorded) -> Request:
         max_samples=recorded.max_samples,
     )
     context = Context(
-        find_card(probed.system).name,
+        find_card(probed.system, cards_in_force(catalogue)).name,
         (probed.engine_family or "").strip(),
         (probed.condition or "").strip().lower(),
     )

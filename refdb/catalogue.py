@@ -13,8 +13,10 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection, Engine, create_engine, select
 from sqlalchemy.pool import QueuePool
 
+from refdb import repository_bench as bench
 from refdb import repository_read as read
 from refdb import safe
+from refdb.bench_records import Bench, Family
 from refdb.catalogue_errors import told
 from refdb.catalogue_link import PATIENCE_S, connect, patiently
 from refdb.catalogue_place import catalogue_place
@@ -175,6 +177,14 @@ class Catalogue:
         return self._read(
             lambda connection: tuple(entry(row) for row in connection.execute(query).mappings())
         )
+
+    def families(self) -> tuple[Family, ...]:
+        """Every engine family, by name."""
+        return self._read(bench.families)
+
+    def benches(self) -> tuple[Bench, ...]:
+        """Every instrument by name, with what was measured of it, newest first."""
+        return self._read(bench.benches)
 
     # --- safe keeping ----------------------------------------------------------------------
 

@@ -15,8 +15,10 @@ from typing import Any, Self
 from sqlalchemy import Connection, delete, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 
+from refdb import repository_bench as bench
 from refdb import repository_read as read
 from refdb import samples
+from refdb.bench_records import BenchReading, Family, Instrument, ShopCardText
 from refdb.catalogue_errors import told
 from refdb.errors import CatalogueError, DuplicateReference
 from refdb.records import Capture, Derived, Label, NewReference, Reference, State
@@ -136,6 +138,40 @@ class UnitOfWork:
         """Writes a history row that concerns the whole catalogue."""
         with self._writing() as connection:
             self._note(connection, action, None, why, detail)
+
+    def put_family(self, one: Family, why: str = "") -> None:
+        """Writes all that is known of an engine family, in the place of what was."""
+        with self._writing() as connection:
+            bench.put_family(connection, one)
+            self._note(connection, "family", None, why, {"family": one.name})
+
+    def put_instrument(self, one: Instrument, why: str = "") -> None:
+        """Writes an instrument, in the place of one of that name; its readings stay."""
+        with self._writing() as connection:
+            bench.put_instrument(connection, one, self._at)
+            self._note(connection, "instrument", None, why, {"instrument": one.name})
+
+    def add_reading(self, one: BenchReading) -> BenchReading:
+        """Writes what was measured of an instrument; gives it dated."""
+        with self._writing() as connection:
+            bench.add_reading(connection, one, self._at)
+            detail = {"instrument": one.instrument, "kind": one.kind}
+            self._note(connection, "instrument reading", None, "", detail)
+        return replace(one, at=self._at)
+
+    def put_card(self, one: ShopCardText, why: str = "") -> None:
+        """Writes a shop's own system card, in the place of one of that name."""
+        with self._writing() as connection:
+            bench.put_card(connection, one)
+            self._note(connection, "card", None, why, {"card": one.name, "toml": one.toml})
+
+    def remove_card(self, name: str, why: str = "") -> int:
+        """Takes a card out unless references need it; gives how many do."""
+        with self._writing() as connection:
+            held = bench.remove_card(connection, name)
+            if not held:
+                self._note(connection, "card removed", None, why, {"card": name})
+        return held
 
     def commit(self) -> None:
         """Keeps all that was written since the last commit. Once it returns, it is on the disk.

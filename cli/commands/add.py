@@ -81,7 +81,7 @@ def add(
         raise UsageProblem(
             f"{file}: expected --all-or-nothing beside --manifest only, found FILE; leave it out"
         )
-    request = as_request(file, probed, recorded)
+    request = as_request(file, probed, recorded, catalogue)
     if label is None:
         raise UsageProblem(f"{file}: expected --label good or fault, found none; say which it is")
     if not vehicle.strip():

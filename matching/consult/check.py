@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -38,7 +38,7 @@ def check_file(
 
     Raises StraygaugeError for an unknown system, an unreadable file or catalogue.
     """
-    card = find_card(request.context.system, all_cards())
+    card = find_card(request.context.system, all_cards(catalogue))
     request = _canonical(request, card)
     capture = captures.read(request.file, request.options)
     with Catalogue.open(catalogue) as opened:
@@ -72,7 +72,8 @@ def check_manifest(
     rows = read_manifest(Path(path), for_check=True)
     with Catalogue.open(catalogue) as opened:
         library = Library(opened, progress)
-        asked = [_asked(row) for row in rows]
+        known = all_cards(opened.path)
+        asked = [_asked(row, known) for row in rows]
         for card in {a.card.name: a.card for a in asked if isinstance(a, _Asked)}.values():
             library.shelf(card)
         progress("checking", 0, len(asked))
@@ -92,10 +93,10 @@ class _Refused:
     reason: str
 
 
-def _asked(row: ManifestRow) -> _Asked | _Refused:
+def _asked(row: ManifestRow, known: Mapping[str, SystemCard]) -> _Asked | _Refused:
     try:
         request = request_of(row)
-        card = find_card(request.context.system, all_cards())
+        card = find_card(request.context.system, known)
         return _Asked(_canonical(request, card), card)
     except StraygaugeError as problem:
         return _Refused(row.path, str(problem))

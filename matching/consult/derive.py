@@ -14,11 +14,11 @@ import numpy as np
 import matching
 from matching.consult.progress import Progress, silent
 from matching.profile import Profile, inspect, pack, scout, unpack
-from refdb import cards
 from refdb.cards import SystemCard
 from refdb.catalogue import Catalogue
 from refdb.errors import CaptureError, CatalogueError
 from refdb.records import Context, Derived, Reference, ReferenceSet
+from refdb.shop_cards import cards_in_force
 
 # Fewer than this are made here: starting a pool costs more than they do.
 POOL_FROM = 12
@@ -192,6 +192,9 @@ def _one(
         return id_, None
 
 
-def all_cards() -> dict[str, SystemCard]:
-    """The cards in force."""
-    return cards.shipped_cards()
+def all_cards(catalogue: str | os.PathLike[str] | None = None) -> dict[str, SystemCard]:
+    """The cards in force: the shipped ones and those the shop keeps in this catalogue.
+
+    Raises CatalogueError for a file that is no catalogue; where there is none yet, none is made.
+    """
+    return cards_in_force(catalogue)

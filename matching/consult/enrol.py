@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +14,7 @@ from matching.consult.progress import Progress, silent
 from matching.consult.requests import Request, request_of
 from matching.consult.shelves import Library
 from refdb import captures
-from refdb.cards import find_card
+from refdb.cards import SystemCard, find_card
 from refdb.catalogue import Catalogue
 from refdb.errors import ManifestError, StraygaugeError
 from refdb.manifest import ManifestRow, read_manifest
@@ -53,7 +53,7 @@ def add_file(
 
     Raises StraygaugeError: unreadable, wrong channels, or DuplicateReference.
     """
-    card = find_card(request.context.system, all_cards())
+    card = find_card(request.context.system, all_cards(catalogue))
     capture = captures.read(request.file, request.options)
     assign_channels(card, capture)
     context = Context(card.name, request.context.engine_family, request.context.condition)
@@ -85,17 +85,18 @@ def add_manifest(
     the catalogue itself.
     """
     rows = read_manifest(Path(path), for_check=False)
+    known = all_cards(catalogue)
     added: list[Reference] = []
     refused: list[Refused] = []
     with Catalogue.open(catalogue) as opened:
         with opened.write() as unit:
             pending: list[Reference] = []
             progress("adding", 0, len(rows))
-            for i, (row, got) in enumerate(_read_all(rows)):
+            for i, (row, got) in enumerate(_read_all(rows, known)):
                 try:
                     if isinstance(got, str):
                         raise ManifestError(got)
-                    pending.append(unit.add(got, _said(row)))
+                    pending.append(unit.add(got, _said(row, known)))
                 except StraygaugeError as problem:
                     refused.append(Refused(row.line, row.path, str(problem)))
                 if len(pending) >= GROUP and not all_or_nothing:
@@ -115,13 +116,13 @@ def _describe(opened: Catalogue, added: list[Reference], progress: Progress) -> 
     """Profiles of what is new, so that the next check finds everything ready."""
     library = Library(opened, progress)
     for system in dict.fromkeys(r.context.system for r in added):
-        library.shelf(find_card(system, all_cards()))
+        library.shelf(find_card(system, all_cards(opened.path)))
 
 
-def _said(row: ManifestRow) -> NewReference:
+def _said(row: ManifestRow, known: Mapping[str, SystemCard]) -> NewReference:
     """What the manifest line says of its capture. Raises ManifestError."""
     request = request_of(row)
-    card = find_card(request.context.system, all_cards())
+    card = find_card(request.context.system, known)
     label = row.get("label").lower()
     if label not in ("good", "fault"):
         raise ManifestError(
@@ -143,28 +144,39 @@ def _said(row: ManifestRow) -> NewReference:
     )  # fmt: skip
 
 
-def _read_all(rows: list[ManifestRow]) -> Iterator[tuple[ManifestRow, Capture | str]]:
+def _read_all(
+    rows: list[ManifestRow], known: Mapping[str, SystemCard]
+) -> Iterator[tuple[ManifestRow, Capture | str]]:
     """Every row with its capture, or why there is none; read on both cores, in order."""
     if len(rows) < 2 * _AHEAD:
         for row in rows:
-            yield row, _read(row)
+            yield row, _read(row, known)
         return
     with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
         waiting = []
         for i in range(len(rows) + _AHEAD):
             if i < len(rows):
-                waiting.append(pool.submit(_read, rows[i]))
+                waiting.append(pool.submit(_read, rows[i], _only(rows[i], known)))
             if i >= _AHEAD:
                 yield rows[i - _AHEAD], waiting[i - _AHEAD].result()
                 waiting[i - _AHEAD] = None  # type: ignore[call-overload]
 
 
-def _read(row: ManifestRow) -> Capture | str:
+def _only(row: ManifestRow, known: Mapping[str, SystemCard]) -> dict[str, SystemCard]:
+    """What a worker needs of the cards: the row's own, or all for the error text."""
     try:
-        _said(row)
+        card = find_card(row.get("system"), known)
+        return {card.name: card}
+    except StraygaugeError:
+        return dict(known)
+
+
+def _read(row: ManifestRow, known: Mapping[str, SystemCard]) -> Capture | str:
+    try:
+        _said(row, known)
         request = request_of(row)
         capture = captures.read(request.file, request.options)
-        assign_channels(find_card(request.context.system, all_cards()), capture)
+        assign_channels(find_card(request.context.system, known), capture)
         return capture
     except StraygaugeError as problem:
         return str(problem)

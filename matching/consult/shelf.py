@@ -6,6 +6,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.starter import (
     ensure_system,
@@ -44,7 +45,7 @@ def list_references(
 
     Raises StraygaugeError for an unknown system and a catalogue that cannot be read.
     """
-    name = None if system is None else find_card(system).name
+    name = None if system is None else find_card(system, all_cards(catalogue)).name
     with open_with_starters(catalogue) as opened:
         if name is not None:
             ensure_system(opened, name, progress)
@@ -60,7 +61,7 @@ def contexts(
     *, catalogue: Place = None, system: str | None = None, progress: Progress = silent
 ) -> tuple[ContextCount, ...]:
     """How many vehicles, good and per fault, stand behind each context; as `list_references`."""
-    name = None if system is None else find_card(system).name
+    name = None if system is None else find_card(system, all_cards(catalogue)).name
     with open_with_starters(catalogue) as opened:
         if name is not None:
             ensure_system(opened, name, progress)
