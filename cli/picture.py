@@ -48,7 +48,7 @@ def draw(answer: Answer, place: Path) -> None:
         _nothing_to_draw(grid[0, 0], answer)
     else:
         for channel, axes in enumerate(grid[:, 0]):
-            _channel(axes, overlay, channel, answer)
+            draw_channel(axes, overlay, channel, answer)
         grid[-1, 0].set_xlabel(f"one event, {overlay.axis_unit}")
     _foot(figure, answer)
     with whole_file(place) as stream:
@@ -64,7 +64,7 @@ def check_place(place: Path) -> None:
         )
 
 
-def _plain(text: object) -> str:
+def plain(text: object) -> str:
     """Text that the drawing library takes as it is: no formulas, nothing unprintable."""
     return printable(text).replace("$", r"\$")
 
@@ -81,7 +81,7 @@ def _title(figure: Figure, answer: Answer, height: float) -> None:
     about = [Path(answer.path).name, where(answer.context), stray, chance]
     below = 0.38 + 0.2 * (len(lines) - 1)
     figure.text(
-        0.02, 1 - below / height, _plain("   ".join(part for part in about if part)),
+        0.02, 1 - below / height, plain("   ".join(part for part in about if part)),
         va="top", ha="left", fontsize=9,
     )  # fmt: skip
 
@@ -102,7 +102,8 @@ def _nothing_to_draw(axes: Axes, answer: Answer) -> None:
     axes.text(0.5, 0.5, text.replace("$", r"\$"), ha="center", va="center", fontsize=10)
 
 
-def _channel(axes: Axes, overlay: Overlay, channel: int, answer: Answer) -> None:
+def draw_channel(axes: Axes, overlay: Overlay, channel: int, answer: Answer) -> None:
+    """One channel over its good band, with the nearest fault and the shaded deviations."""
     x, role, unit = overlay.axis, overlay.roles[channel], overlay.units[channel]
     good = f"good 5-95 %{', ' + SIMULATED if answer.basis.simulated else ''}"
     axes.fill_between(
@@ -112,13 +113,13 @@ def _channel(axes: Axes, overlay: Overlay, channel: int, answer: Answer) -> None
     if overlay.fault is not None:
         axes.plot(
             x, overlay.fault[channel], color=FAULT, lw=1.2, ls=(0, (5, 3)),
-            label=f"nearest fault: {_plain(overlay.fault_name)}",
+            label=f"nearest fault: {plain(overlay.fault_name)}",
         )  # fmt: skip
     axes.plot(x, overlay.usual[channel], color=BLACK, lw=1.6, label="this capture")
     places = [place for place in answer.deviations if place.channel == role]
     for i, place in enumerate(places):
         _place(axes, place, i, labelled=i < MOST_LABELS)
-    axes.set_ylabel(f"{_plain(role)}, {_plain(unit)}")
+    axes.set_ylabel(f"{plain(role)}, {plain(unit)}")
     axes.set_xlim(float(x[0]), float(x[-1]))
     axes.margins(y=0.16)
     axes.grid(visible=True, color="0.88", lw=0.6)
@@ -138,7 +139,7 @@ def _place(axes: Axes, place: Deviation, i: int, *, labelled: bool) -> None:
         at = float(np.clip((low + high) / 2, left, right))
         sign = "+" if place.size > 0 else ""
         axes.annotate(
-            f"{sign}{number(place.size, 3)} {_plain(place.unit)}", (at, 0.02 + 0.07 * (i % 2)),
+            f"{sign}{number(place.size, 3)} {plain(place.unit)}", (at, 0.02 + 0.07 * (i % 2)),
             xycoords=("data", "axes fraction"), ha="center", va="bottom", fontsize=8,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": PLACE, "lw": 0.8},
         )  # fmt: skip

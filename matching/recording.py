@@ -52,7 +52,9 @@ def recording_of(
     """The recording behind a signal. start, stop: (picked,) samples; grid: the picked events
     (picked, channels, points), by which the oddest ones get a close-up."""
     order = oddest_first(grid)[:MOST_WINDOWS]
-    wanted = [(int(start[i]), int(np.ceil(stop[i])) + 1, "odd event") for i in order]
+    wanted = [
+        (int(start[i]), int(np.ceil(stop[i])) + 1, "an event unlike the others") for i in order
+    ]
     strip = strip_of(
         signal.data, signal.rate_hz, capture.start_s, signal.roles, signal.units, wanted
     )

@@ -130,7 +130,8 @@ def content_of(answer: Answer, card: SystemCard) -> Content:
         gauge=_gauge(answer),
         blocking=tuple(
             (printable(f.code), printable(f.message))
-            for f in answer.fitness if f.severity == "blocking"
+            for f in answer.fitness
+            if f.severity == "blocking"
         ),
         places=tuple(printable(place.sentence) for place in answer.deviations),
         terms=tuple(
@@ -184,9 +185,14 @@ def _odd(answer: Answer) -> str:
         return ""
     odd = sum(event.stray > 1 for event in answer.events)
     found = answer.recording.n_events if answer.recording else len(answer.events)
-    shown = "all" if found == len(answer.events) else f"{len(answer.events)}, evenly picked, of"
+    shown = counted(found, "event")
+    if found != len(answer.events):
+        shown = (
+            f"{len(answer.events)} of {shown} (those the recording holds whole, evenly picked "
+            "where there are many)"
+        )
     return (
-        f"{shown} {counted(found, 'event')}; {odd} marked odd (event stray above 1, which is twice "
+        f"{shown}; {odd} marked odd (event stray above 1, which is twice "
         "the spread of good vehicles and of this capture's own events together)"
     )
 

@@ -104,7 +104,7 @@ def _nearest(answer: Answer, overlay: Overlay) -> list[Any]:
 def _shift(shift: Shift | None, overlay: Overlay) -> dict[str, Any] | None:
     if shift is None:
         return None
-    later = np.where(shift.steep, shift.later, np.nan)
+    steep = np.where(shift.steep, shift.later, np.nan)
     said = "No timing shift against the good median."
     if shift.worst >= 0 and shift.later[shift.worst] != 0.0:
         size = float(shift.later[shift.worst])
@@ -116,10 +116,16 @@ def _shift(shift: Shift | None, overlay: Overlay) -> dict[str, Any] | None:
         )
         if limit:
             said += (
-                " That is as far as the warping may go: the shapes differ, so take it as a "
-                "difference of shape rather than of time."
+                " That is as far as the warping may go: it may be more, or a difference of shape "
+                "rather than of time."
             )
-    return {"axis": packed(shift.axis), "later": packed(later), "reach": shift.reach, "said": said}
+    return {
+        "axis": packed(shift.axis),
+        "later": packed(shift.later),
+        "steep": packed(steep),
+        "reach": shift.reach,
+        "said": said,
+    }
 
 
 def _events(answer: Answer, overlay: Overlay) -> dict[str, Any]:
@@ -154,4 +160,3 @@ def _strip(strip: Strip) -> dict[str, Any]:
             for c in strip.close_ups
         ],
     }
-

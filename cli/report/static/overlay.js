@@ -226,11 +226,12 @@ const Overlay = (() => {
     Page.plot(element, {
       scales: { x: { time: false }, y: { range: [-reach, reach] } },
       axes: [Page.axis({ label: `one event, ${given.axisUnit}` }), Page.axis({ size: 56, label: `later, ${given.axisUnit}` })],
-      series: [{}, { stroke: () => Page.colour("capture"), width: 2, points: { show: false },
-        fill: () => Page.colour("place-soft"), fillTo: 0 }],
+      series: [{}, { stroke: () => Page.colour("soft"), width: 1, dash: [3, 3], points: { show: false } },
+        { stroke: () => Page.colour("capture"), width: 3, points: { show: false },
+          fill: () => Page.colour("place-soft"), fillTo: 0 }],
       cursor: { show: false },
       hooks: { draw: [zero] },
-    }, [Page.unpack(shift.axis), later].map(Page.gapped));
+    }, [Page.unpack(shift.axis), later, Page.unpack(shift.steep)].map(Page.gapped));
   }
   function zero(u) {
     const y = u.valToPos(0, "y", true), c = u.ctx;

@@ -52,7 +52,8 @@ const Strip = (() => {
   function options(channel, fixed, bare) {
     const whole = Page.around(...Page.extent([low[channel], high[channel]]));
     const x = Page.axis({
-      values: (u, splits, a, space, step) => Page.values(unit()[1])(u, splits, a, space, step),
+      values: (u, splits, a, space, step) => Page.values(unit()[1])(u, splits, a, space, step)
+        .map((text, i) => (i === 1 ? `${text} ${unit()[0]}` : text)),
       size: 28 });
     return {
       scales: {
@@ -117,7 +118,7 @@ const Strip = (() => {
       u.setData(found.data);
     });
     const share = (v) => `${(100 * v) / n}%`;
-    slider.style.left = share(view.a);
+    slider.style.left = `min(${share(view.a)}, 100% - 22px)`;
     slider.style.width = `max(22px, ${share(view.b - view.a)})`;
     const [name, scale] = unit();
     const digits = Page.decimals((view.b - view.a) / rate * scale / 200);
