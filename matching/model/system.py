@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matching.model.conformal import p_value, per_vehicle
+from matching.model.conformal import p_value, per_vehicle, smallest
 from matching.model.data import SystemData
 from matching.model.folds import LeftOut, leave_out
 from matching.model.known import Directions, Metric, fit_directions, fit_metric
@@ -78,7 +78,8 @@ def fit_system(data: SystemData) -> SystemModel:
     good_total = np.sort(per_vehicle(total[data.good], data.vehicle[data.good]))
     return SystemModel(
         data, space, metric, directions, far_door, top_door, along_door, learn_namer(data, left),
-        left, total, good_total, float(np.quantile(good_total, EDGE_QUANTILE)), float(np.median(good_total)),
+        left, total, good_total, float(np.quantile(good_total, EDGE_QUANTILE)),
+        float(np.median(good_total)),
     )  # fmt: skip
 
 
@@ -172,6 +173,8 @@ def place(model: SystemModel, row: SystemData) -> Placing:
         order = np.sort(along)
         margin = float(order[-1] - order[-2]) if order.size > 1 else float(order[-1])
         typical = typicality(model, best, float(along.max()), size)
+        if model.directions.index.size == 1 and typical <= _least_typical(model, best):
+            sure = 0.0  # nothing taught the namer what another fault looks like
     largest = model.space.largest(z, model.metric.origin)
     top = float(model.top_door.units(largest, row.context)[0])
     total = float(far + top + along_units)
@@ -179,6 +182,11 @@ def place(model: SystemModel, row: SystemData) -> Placing:
         total, stray_of(model, total), p_value(model.good_total, total), parts, z[0], size,
         float(far), along_units, best, sure, margin, typical,
     )  # fmt: skip
+
+
+def _least_typical(model: SystemModel, fault: int) -> float:
+    """The p-value of a capture that is less like a fault than every vehicle with it."""
+    return smallest(np.unique(model.data.vehicle[model.data.fault == fault]).size)
 
 
 def stray_of(model: SystemModel, total: float) -> float:
