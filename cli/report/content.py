@@ -113,9 +113,8 @@ class Content:
 
 def content_of(answer: Answer, card: SystemCard) -> Content:
     """The words of a report. answer: with or without its recording."""
-    neighbours = tuple(
-        _neighbour(near, card) for near in (*answer.nearest_good, *answer.nearest_fault)
-    )
+    near: list[NearGood | NearFault] = [*answer.nearest_good, *answer.nearest_fault]
+    neighbours = tuple(_neighbour(one, card) for one in near)
     ranges_from = _commonest(r.source for r in answer.measurements if r.state != "not-judged")
     return Content(
         title=printable(card.title),
@@ -210,7 +209,7 @@ def _table(answer: Answer, ranges_from: str) -> tuple[Measured, ...]:
 
 def _measured(reading: Reading, ranges_from: str) -> Measured:
     low, high, value = reading.low, reading.high, reading.value
-    told = reading.state
+    told: str = reading.state
     source = "" if reading.source == ranges_from else reading.source
     if reading.state == "outside" and value is not None:
         told = "above" if high is not None and value > high else "below"

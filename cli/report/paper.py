@@ -90,10 +90,12 @@ def _paper(c: Content) -> FPDF:
 
 
 def _say(paper: FPDF, text: str, size: float = 9, style: str = "", grey: int = 0) -> None:
+    from fpdf.enums import WrapMode
+
     paper.set_font(FACE, style, size)
     paper.set_text_color(grey)
-    paper.multi_cell(0, size * 0.5, text, new_x="LMARGIN", new_y="NEXT", wrapmode="CHAR"
-                     if _unbroken(text) else "WORD")  # fmt: skip
+    mode = WrapMode.CHAR if _unbroken(text) else WrapMode.WORD
+    paper.multi_cell(0, size * 0.5, text, new_x="LMARGIN", new_y="NEXT", wrapmode=mode, align="L")
 
 
 def _unbroken(text: str) -> bool:

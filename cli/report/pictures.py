@@ -35,6 +35,14 @@ def overlay(answer: Answer) -> Figure:
     figure, axes = _figure(0.6 + 2.4 * rows, rows)
     for channel, one in enumerate(axes):
         picture.draw_channel(one, drawn, channel, answer)
+    legend = axes[0].get_legend()
+    if legend is not None:  # above the plot, without narrowing it
+        legend.set_in_layout(False)
+        for text in legend.get_texts():
+            text.set_fontsize(7)
+    engine = figure.get_layout_engine()
+    if engine is not None:
+        engine.set(rect=(0, 0, 1, 1 - 0.3 / figure.get_size_inches()[1]))  # type: ignore[call-arg]
     axes[-1].set_xlabel(f"one event, {drawn.axis_unit}")
     return figure
 
@@ -82,10 +90,9 @@ def events(answer: Answer) -> Figure:
             one.plot(x + left, scaled[i, c] + bottom, color="black", lw=0.7,
                      ls="-" if c == 0 else ":")  # fmt: skip
         odd = event.stray > 1
-        edge = (
-            {"lw": 1.6, "ls": "--", "color": picture.FAULT} if odd else {"lw": 0.4, "color": "0.7"}
-        )
-        one.plot([left, left + 1, left + 1, left, left], np.array([0, 0, 1, 1, 0]) + bottom, **edge)
+        style = {"lw": 1.6, "ls": "--"} if odd else {"lw": 0.4, "ls": "-"}
+        one.plot(np.array([0, 1, 1, 0, 0]) + left, np.array([0, 0, 1, 1, 0]) + bottom,
+                 color=picture.FAULT if odd else "0.7", **style)  # fmt: skip
         text = printable(f"{event.index + 1}" + (f" odd {event.stray:.2g}" if odd else ""))
         one.text(left + 0.05, bottom + 0.97, text, fontsize=5.5, va="top")
     one.set_xlim(-0.05, TILES + 0.05)
