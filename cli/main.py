@@ -12,7 +12,7 @@ from typing import NoReturn
 import typer
 
 from cli import exits
-from cli.commands import add, audit, check, keep, shelf, systems
+from cli.commands import add, audit, check, families, instrument, keep, plan, shelf, sweep, systems
 from cli.words import printable
 from refdb.errors import StraygaugeError
 
@@ -29,12 +29,16 @@ app = typer.Typer(
 )
 COMMANDS: dict[str, Callable[..., int]] = {
     "check": check.check,
+    "sweep": sweep.sweep,
     "add": add.add,
     "list": shelf.list_,
     "show": shelf.show,
     "remove": shelf.remove,
     "contexts": shelf.contexts,
     "systems": systems.systems,
+    "plan": plan.plan,
+    "families": families.families,
+    "instrument": instrument.instrument,
     "audit": audit.audit,
     "verify": keep.verify,
     "backup": keep.backup,

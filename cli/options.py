@@ -19,6 +19,7 @@ from cli.words import UsageProblem
 
 if TYPE_CHECKING:
     from matching.consult.requests import Request
+    from refdb.captures import ReadOptions
 
 VARIABLE = "STRAYGAUGE_CATALOGUE"
 
@@ -158,7 +159,6 @@ def as_request(
     catalogue: where the shop's own cards are; None: the usual place.
     """
     from matching.consult.requests import Request
-    from refdb.captures import ReadOptions
     from refdb.cards import find_card
     from refdb.records import Context
     from refdb.shop_cards import cards_in_force
@@ -168,7 +168,19 @@ def as_request(
             f"{file}: expected --system, found none; name what was probed, "
             "`straygauge systems` lists them"
         )
-    options = ReadOptions(
+    context = Context(
+        find_card(probed.system, cards_in_force(catalogue)).name,
+        (probed.engine_family or "").strip(),
+        (probed.condition or "").strip().lower(),
+    )
+    return Request(file, str(file), context, read_options(recorded))
+
+
+def read_options(recorded: Recorded) -> ReadOptions:
+    """How the reader is to take the file."""
+    from refdb.captures import ReadOptions
+
+    return ReadOptions(
         channels=recorded.channels,
         sample_rate_hz=recorded.rate,
         scale=recorded.scale,
@@ -178,12 +190,6 @@ def as_request(
         invert=tuple(recorded.invert or ()),
         max_samples=recorded.max_samples,
     )
-    context = Context(
-        find_card(probed.system, cards_in_force(catalogue)).name,
-        (probed.engine_family or "").strip(),
-        (probed.condition or "").strip().lower(),
-    )
-    return Request(file, str(file), context, options)
 
 
 def refuse_beside_manifest(manifest: Path, *groups: Probed | Recorded) -> None:

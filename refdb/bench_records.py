@@ -124,14 +124,14 @@ def checked_instrument(one: Instrument) -> Instrument:
         )
     if not one.max_rate_hz:
         raise CatalogueError(
-            f"{name}: expected --rate N=HZ, found none; write for instance --rate 1=1e6"
+            f"{name}: expected --max-rate N=HZ, found none; write for instance --max-rate 1=1e6"
         )
     for channels, rate in one.max_rate_hz.items():
         if channels < 1:
             raise CatalogueError(
-                f"{name}: expected 1 or more channels in --rate, found {channels}; correct it"
+                f"{name}: expected 1 or more channels in --max-rate, found {channels}; correct it"
             )
-        _over_zero(name, f"--rate {channels}=", rate, "samples per second")
+        _over_zero(name, f"--max-rate {channels}=", rate, "samples per second")
     if one.input_ohm is not None:
         _over_zero(name, "--input-ohm", one.input_ohm, "ohms, for instance 1e6")
     if one.ac_corner_hz is not None:

@@ -21,9 +21,10 @@ from refdb import samples
 from refdb.bench_records import BenchReading, Family, Instrument, ShopCardText
 from refdb.catalogue_errors import told
 from refdb.errors import CatalogueError, DuplicateReference
+from refdb.identifiers import veiled
 from refdb.records import Capture, Derived, Label, NewReference, Reference, State
 from refdb.repository_history import Chain, seal, stored_seal
-from refdb.repository_new import check_said, checked, storable, to_reference
+from refdb.repository_new import check_said, checked, storable, to_reference, without_vins
 from refdb.tables import EngineFamily, Vehicle, table
 
 
@@ -81,6 +82,7 @@ class UnitOfWork:
         )
         with self._writing() as connection:
             self._refuse_copy(connection, capture)
+            capture, new = without_vins(capture, new, self.salt)
             reference = self._insert(connection, capture, new, body)
             if derived is not None:
                 self._put(connection, replace(derived, reference_id=reference.id))
@@ -201,6 +203,12 @@ class UnitOfWork:
         """Forgets all that was written since the last commit."""
         if self._connection is not None:
             self._end()
+
+    @property
+    def salt(self) -> bytes:
+        """The catalogue's own secret, for hashing VINs."""
+        with self._writing() as connection:
+            return bytes(connection.execute(select(read.catalogue.c.salt)).scalar_one())
 
     # --- the transaction -------------------------------------------------------------------
 
@@ -351,6 +359,6 @@ class UnitOfWork:
             who=self._who,
             action=action,
             reference_id=reference_id,
-            why=storable(why),
+            why=veiled(storable(why), self.salt),
             detail=detail,
         )

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import get_args
 
 from refdb.errors import CatalogueError
+from refdb.identifiers import veiled
 from refdb.records import (
     Capture,
     Channel,
@@ -56,6 +57,21 @@ def checked(capture: Capture, new: NewReference) -> tuple[Capture, NewReference]
     _check_capture(capture)
     check_said(capture.source, new)
     return capture, new
+
+
+def without_vins(
+    capture: Capture, new: NewReference, salt: bytes
+) -> tuple[Capture, NewReference]:
+    """Both with whatever looks like a VIN veiled: a salted hash and the descriptive part stay."""
+    new = replace(
+        new,
+        vehicle=veiled(new.vehicle, salt),
+        confirmed_fix=veiled(new.confirmed_fix, salt),
+        note=veiled(new.note, salt),
+        tags={veiled(name, salt): veiled(value, salt) for name, value in new.tags.items()},
+    )
+    remarks = tuple(veiled(remark, salt) for remark in capture.remarks)
+    return replace(capture, source=veiled(capture.source, salt), remarks=remarks), new
 
 
 def check_said(name: str, said: NewReference | Reference) -> None:
