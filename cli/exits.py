@@ -20,6 +20,9 @@ EXITS: tuple[tuple[int, str, str], ...] = (
     (STRAYS, "check --manifest", "some file could not be read; its line says why"),
     (FINE, "add --manifest", "every line was added"),
     (STRAYS, "add --manifest", "some line was refused; each is listed with its reason"),
+    (FINE, "sweep", "no event strays"),
+    (STRAYS, "sweep", "some events stray; each is listed"),
+    (CANNOT_TELL, "sweep", "too few events to tell an odd one"),
     (STRAYS, "verify", "damage was found; it is listed"),
     (
         CANNOT_BE_USED,
@@ -45,6 +48,11 @@ _OF_VERDICT = {
 def of_verdict(verdict: str) -> int:
     """The exit code of `check FILE`."""
     return _OF_VERDICT[verdict]
+
+
+def of_sweep(*, too_few: bool, found: int) -> int:
+    """The exit code of `sweep`."""
+    return CANNOT_TELL if too_few else STRAYS if found else FINE
 
 
 def of_batch(verdicts: Iterable[str]) -> int:

@@ -55,12 +55,12 @@ def verdicts_of(events: Oddness, train: Train, alpha: float) -> Verdicts:
     """The odds of every event and of every gap, corrected together."""
     late = np.abs(train.late) / train.interval
     late = np.where(train.in_turn, late, np.nan)
-    views = [events.shape, events.place] + ([late] if train.regular else [])
+    views = [events.shape, events.place, events.rest] + ([late] if train.regular else [])
     p = joint_p(views, alpha)
     keep = p > alpha / max(events.n, 1)
     by_time = np.zeros(events.n, bool)
     if train.regular:
-        by_time = 3.0 * tail_p(late, TAIL_SPAN, keep) <= p * 1.0001
+        by_time = len(views) * tail_p(late, TAIL_SPAN, keep) <= p * 1.0001
     gap = gap_score(events.anchor, train)
     gone = np.zeros(events.n, bool)
     gone[train.missing] = True
