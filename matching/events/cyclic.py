@@ -67,7 +67,11 @@ def fundamental(x: Floats, rate: float, low: float, high: float, expected: float
 
 
 def phase_turns(x: Floats, rate: float, f: float) -> Floats:
-    """Instants (fractional samples) at which the fundamental of x passes its trough."""
+    """Instants (fractional samples) at which the fundamental of x passes its trough.
+
+    None within a quarter of a cycle of either end, where the filter would have to know what comes
+    before and after the recording.
+    """
     narrow = band_pass(x, rate, 0.6 * f, 1.5 * f)
     phase = np.unwrap(np.angle(analytic(narrow)))
     phase = np.maximum.accumulate(phase)  # a slip backwards would count a cycle twice
@@ -79,7 +83,9 @@ def phase_turns(x: Floats, rate: float, f: float) -> Floats:
         return np.zeros(0)
     wanted = np.pi + 2 * np.pi * np.arange(first, last + 1)
     rising = np.concatenate(([True], np.diff(phase) > 0))
-    return np.interp(wanted, phase[rising], np.flatnonzero(rising).astype(float))
+    turns = np.interp(wanted, phase[rising], np.flatnonzero(rising).astype(float))
+    margin = 0.25 * rate / f
+    return turns[(turns >= margin) & (turns <= x.size - 1 - margin)]
 
 
 def _deepest(x: Floats, turns: Floats, per_event: int) -> int:
