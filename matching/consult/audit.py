@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
 from typing import TypeVar
@@ -22,7 +22,8 @@ import matching
 from matching.audit import AuditReport, Judged, Thin, judged_rows, report
 from matching.consult.audit_kept import Kept
 from matching.consult.check import ALPHA
-from matching.consult.derive import all_cards, quiet_worker, recipe_of, workers
+from matching.consult.crew import pool, workers
+from matching.consult.derive import all_cards, recipe_of
 from matching.consult.progress import Progress, silent
 from matching.consult.shelves import ENOUGH_GOOD, Library, Shelf
 from matching.consult.starter import (
@@ -92,17 +93,16 @@ def _audited(
             found[card.name] = held
     progress(WHAT, len(found), len(cards))
     if left:
-        with ProcessPoolExecutor(min(workers(), len(left)), initializer=quiet_worker) as pool:
-            shelves = (Library(catalogue, progress).shelf(card) for card in left)
-            for shelf, rows in in_turn(pool, ((s, pool.submit(audit_shelf, s)) for s in shelves)):
-                kept.put(shelf.card.name, key_of(shelf.card, shelf.references), rows)
-                found[shelf.card.name] = rows
-                progress(WHAT, len(found), len(cards))
+        shelves = (Library(catalogue, progress).shelf(card) for card in left)
+        for shelf, rows in in_turn((s, pool().submit(audit_shelf, s)) for s in shelves):
+            kept.put(shelf.card.name, key_of(shelf.card, shelf.references), rows)
+            found[shelf.card.name] = rows
+            progress(WHAT, len(found), len(cards))
     return {card.name: found[card.name] for card in cards}
 
 
 def in_turn(
-    pool: ProcessPoolExecutor, submitted: Iterable[tuple[_About, Future[_Rows]]]
+    submitted: Iterable[tuple[_About, Future[_Rows]]],
 ) -> Iterator[tuple[_About, _Rows]]:
     """What futures give, in order, a few ahead of the one that is waited for: while the pool judges
     one system, `submitted` may describe the next. Ended early, what was not begun is dropped."""
@@ -116,7 +116,8 @@ def in_turn(
         for first, oldest in ahead:
             yield first, oldest.result()
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
+        for _, future in ahead:
+            future.cancel()
         raise
 
 

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from matching.answer import Answer
-from matching.consult.derive import all_cards, quiet_worker, workers
+from matching.consult.bench import find_bench
+from matching.consult.crew import pool
+from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.requests import Request, request_of
 from matching.consult.shelves import Library
+from matching.families import family_readings
 from matching.judge import judge, unreadable
 from matching.profile import Inspection, inspect
 from refdb import captures
+from refdb.bench_records import Bench, Family
 from refdb.cards import SystemCard, find_card
 from refdb.catalogue import Catalogue
 from refdb.errors import StraygaugeError
@@ -32,12 +36,14 @@ def check_file(
     alpha: float = ALPHA,
     progress: Progress = silent,
     keep_recording: bool = False,
+    instrument: str | None = None,
 ) -> Answer:
     """The answer for one capture file. keep_recording: with the whole recording as a strip and how
-    it was made, for a report.
+    it was made, for a report.  instrument: its name on record, for the fitness step.
 
-    Raises StraygaugeError for an unknown system, an unreadable file or catalogue.
+    Raises StraygaugeError for an unknown system or instrument, an unreadable file or catalogue.
     """
+    bench = find_bench(instrument, catalogue=catalogue) if instrument else None
     card = find_card(request.context.system, all_cards(catalogue))
     request = _canonical(request, card)
     capture = captures.read(request.file, request.options)
@@ -45,7 +51,8 @@ def check_file(
         library = Library(opened, progress)
         shelf = library.shelf(card)
         seen = inspect(card, capture, shelf.hint(request.context), keep=keep_recording)
-        answer = judge(card, request.shown, request.context, seen, shelf, alpha)
+        answer = judge(card, request.shown, request.context, seen, shelf, alpha, bench)
+        answer = _with_family(answer, card, seen, _families(opened))
         if seen.recording is None:
             return answer
         return replace(answer, recording=replace(seen.recording, revision=shelf.revision))
@@ -63,12 +70,14 @@ def check_manifest(
     catalogue: str | os.PathLike[str] | None = None,
     alpha: float = ALPHA,
     progress: Progress = silent,
+    instrument: str | None = None,
 ) -> Iterator[Answer]:
     """One answer per manifest line, in order, from one load of the catalogue.
 
     A line that cannot be read gives an answer with the verdict "unreadable". Raises
-    StraygaugeError for the manifest or the catalogue itself.
+    StraygaugeError for the manifest, the instrument or the catalogue itself.
     """
+    bench = find_bench(instrument, catalogue=catalogue) if instrument else None
     rows = read_manifest(Path(path), for_check=True)
     with Catalogue.open(catalogue) as opened:
         library = Library(opened, progress)
@@ -77,14 +86,22 @@ def check_manifest(
         for card in {a.card.name: a.card for a in asked if isinstance(a, _Asked)}.values():
             library.shelf(card)
         progress("checking", 0, len(asked))
-        with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
-            yield from _answers(pool, asked, library, alpha, progress)
+        beside = _Beside(bench, _families(opened))
+        yield from _answers(asked, library, alpha, progress, beside)
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
     request: Request
     card: SystemCard
+
+
+@dataclass(frozen=True, slots=True)
+class _Beside:
+    """What is on record beside the references."""
+
+    bench: Bench | None
+    families: Mapping[str, Family]
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +119,31 @@ def _asked(row: ManifestRow, known: Mapping[str, SystemCard]) -> _Asked | _Refus
         return _Refused(row.path, str(problem))
 
 
+def _families(opened: Catalogue) -> dict[str, Family]:
+    return {one.name: one for one in opened.families()}
+
+
+def _with_family(
+    answer: Answer, card: SystemCard, seen: Inspection, known: Mapping[str, Family]
+) -> Answer:
+    """The answer with what the family's record lets one work out, which is shown, never judged."""
+    family = known.get(answer.context.engine_family)
+    if family is None:
+        return answer
+    more = family_readings(card, seen.profile.measured, seen.duration_s, family)
+    return replace(answer, measurements=(*answer.measurements, *more)) if more else answer
+
+
 # Inspections that wait to be judged hold memory; so many are under way at once.
 _AHEAD = 24
 
 
 def _answers(
-    pool: ProcessPoolExecutor,
     asked: list[_Asked | _Refused],
     library: Library,
     alpha: float,
     progress: Progress,
+    beside: _Beside,
 ) -> Iterator[Answer]:
     """Read and cut in the pool, judge here, in order."""
     waiting: list[Future[Inspection | str] | None] = []
@@ -119,7 +151,7 @@ def _answers(
         if i < len(asked):
             item = asked[i]
             waiting.append(
-                pool.submit(
+                pool().submit(
                     _inspect, item, dict(library.shelf(item.card).hint(item.request.context))
                 )
                 if isinstance(item, _Asked)
@@ -130,7 +162,7 @@ def _answers(
             continue
         item, future = asked[done], waiting[done]
         waiting[done] = None
-        yield _answer(item, future, library, alpha)
+        yield _answer(item, future, library, alpha, beside)
         progress("checking", done + 1, len(asked))
 
 
@@ -139,6 +171,7 @@ def _answer(
     future: Future[Inspection | str] | None,
     library: Library,
     alpha: float,
+    beside: _Beside,
 ) -> Answer:
     if isinstance(item, _Refused) or future is None:
         assert isinstance(item, _Refused)
@@ -148,7 +181,10 @@ def _answer(
         return unreadable(item.request.shown, seen, alpha)
     shelf = library.shelf(item.card)
     try:
-        return judge(item.card, item.request.shown, item.request.context, seen, shelf, alpha)
+        answer = judge(
+            item.card, item.request.shown, item.request.context, seen, shelf, alpha, beside.bench
+        )
+        return _with_family(answer, item.card, seen, beside.families)
     except StraygaugeError as problem:
         return unreadable(item.request.shown, str(problem), alpha)
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 
 import matching
+from matching.consult.crew import pool
 from matching.consult.progress import Progress, silent
 from matching.profile import Profile, inspect, pack, scout, unpack
 from refdb.cards import SystemCard
@@ -152,24 +152,11 @@ def _run(
             done += len(part)
             progress(what, done, len(jobs))
         return
-    with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
-        path = str(catalogue.path)
-        for result in pool.map(_part, [(path, card, part) for part in parts]):
-            yield result
-            done += len(result)
-            progress(what, done, len(jobs))
-
-
-def workers() -> int:
-    """How many processes share the work: the cores this process may use."""
-    return max(1, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 2)
-
-
-def quiet_worker() -> None:
-    """A worker leaves Ctrl-C to its parent."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    path = str(catalogue.path)
+    for result in pool().map(_part, [(path, card, part) for part in parts]):
+        yield result
+        done += len(result)
+        progress(what, done, len(jobs))
 
 
 def _part(

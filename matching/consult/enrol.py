@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
 from matching.conditioning import assign_channels
-from matching.consult.derive import all_cards, quiet_worker, workers
+from matching.consult.crew import pool
+from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.requests import Request, request_of
 from matching.consult.shelves import Library
@@ -152,14 +153,14 @@ def _read_all(
         for row in rows:
             yield row, _read(row, known)
         return
-    with ProcessPoolExecutor(workers(), initializer=quiet_worker) as pool:
-        waiting = []
-        for i in range(len(rows) + _AHEAD):
-            if i < len(rows):
-                waiting.append(pool.submit(_read, rows[i], _only(rows[i], known)))
-            if i >= _AHEAD:
-                yield rows[i - _AHEAD], waiting[i - _AHEAD].result()
-                waiting[i - _AHEAD] = None  # type: ignore[call-overload]
+    waiting: list[Future[Capture | str] | None] = []
+    for i in range(len(rows) + _AHEAD):
+        if i < len(rows):
+            waiting.append(pool().submit(_read, rows[i], _only(rows[i], known)))
+        done = i - _AHEAD
+        if done >= 0 and (future := waiting[done]) is not None:
+            yield rows[done], future.result()
+            waiting[done] = None
 
 
 def _only(row: ManifestRow, known: Mapping[str, SystemCard]) -> dict[str, SystemCard]:

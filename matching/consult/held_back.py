@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from matching.answer import Answer
 from matching.audit import AuditReport, Judged, report
 from matching.consult.audit import in_turn
 from matching.consult.check import ALPHA
-from matching.consult.derive import all_cards, quiet_worker, workers
+from matching.consult.crew import pool
+from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.shelves import Library, Shelf
 from matching.consult.starter import open_with_starters, starter_capture
@@ -47,11 +47,10 @@ def audit_held_back(
     with (
         tempfile.TemporaryDirectory(prefix="straygauge-") as folder,
         open_with_starters(Path(folder) / "starters.sqlite") as opened,
-        ProcessPoolExecutor(min(workers(), len(names)), initializer=quiet_worker) as pool,
     ):
         shelves = (Library(opened, progress).shelf(cards[name]) for name in names)
-        waiting = ((s.card.name, pool.submit(judge_held_back, s, alpha)) for s in shelves)
-        for name, rows in in_turn(pool, waiting):
+        waiting = ((s.card.name, pool().submit(judge_held_back, s, alpha)) for s in shelves)
+        for name, rows in in_turn(waiting):
             found[name] = (rows, ())
             progress(WHAT, len(found), len(names))
     return report("held-back", found, alpha)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from matching.answer import Level
 from matching.consult.derive import profiles_of, recipe_of
@@ -125,7 +126,9 @@ class Shelf:
             faults,
             groups=("shape", "regularity", "spectrum") if merged else None,
         )
-        return fit_system(data), tuple(pool), places
+        # matrices this small only lose when two cores share them
+        with threadpool_limits(1):
+            return fit_system(data), tuple(pool), places
 
 
 def _exact(a: Context, b: Context) -> bool:
