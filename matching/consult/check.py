@@ -15,6 +15,7 @@ from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.requests import Request, request_of
 from matching.consult.shelves import Library
+from matching.consult.starter import open_with_starters
 from matching.families import family_readings
 from matching.judge import judge, unreadable
 from matching.profile import Inspection, inspect
@@ -47,7 +48,7 @@ def check_file(
     card = find_card(request.context.system, all_cards(catalogue))
     request = _canonical(request, card)
     capture = captures.read(request.file, request.options)
-    with Catalogue.open(catalogue) as opened:
+    with open_with_starters(catalogue) as opened:
         library = Library(opened, progress)
         shelf = library.shelf(card)
         seen = inspect(card, capture, shelf.hint(request.context), keep=keep_recording)
@@ -79,7 +80,7 @@ def check_manifest(
     """
     bench = find_bench(instrument, catalogue=catalogue) if instrument else None
     rows = read_manifest(Path(path), for_check=True)
-    with Catalogue.open(catalogue) as opened:
+    with open_with_starters(catalogue) as opened:
         library = Library(opened, progress)
         known = all_cards(opened.path)
         asked = [_asked(row, known) for row in rows]

@@ -14,6 +14,7 @@ from matching.consult.derive import all_cards
 from matching.consult.progress import Progress, silent
 from matching.consult.requests import Request, request_of
 from matching.consult.shelves import Library
+from matching.consult.starter import open_with_starters
 from refdb import captures
 from refdb.cards import SystemCard, find_card
 from refdb.catalogue import Catalogue
@@ -58,7 +59,7 @@ def add_file(
     capture = captures.read(request.file, request.options)
     assign_channels(card, capture)
     context = Context(card.name, request.context.engine_family, request.context.condition)
-    with Catalogue.open(catalogue) as opened:
+    with open_with_starters(catalogue) as opened:
         with opened.write() as unit:
             reference = unit.add(capture, _in_context(said, context))
             unit.commit()
@@ -89,7 +90,7 @@ def add_manifest(
     known = all_cards(catalogue)
     added: list[Reference] = []
     refused: list[Refused] = []
-    with Catalogue.open(catalogue) as opened:
+    with open_with_starters(catalogue) as opened:
         with opened.write() as unit:
             pending: list[Reference] = []
             progress("adding", 0, len(rows))
