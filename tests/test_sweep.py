@@ -125,7 +125,7 @@ def test_a_power_law_has_the_odds_it_says():
 def test_p_values_fall_with_the_score(span):
     score = np.random.default_rng(2).gamma(5.0, size=300)
     p = tail_p(score, span, np.ones(300, bool))[np.argsort(score)]
-    assert np.all(np.diff(p) <= 1e-12) and 0 < p.min() and p.max() <= 1.0
+    assert np.all(np.diff(p) <= 1e-12) and p.min() > 0 and p.max() <= 1.0
 
 
 def test_missing_scores_and_too_few_events_say_nothing():
@@ -164,22 +164,25 @@ def odds(batch: Batch) -> np.ndarray:
 
 
 def test_the_promise_on_whole_exchangeable_recordings():
-    # from waveforms, with drift: 400 recordings of 100 events, three views each
+    # from waveforms, with drift: 250 recordings of 100 events, four views each
     random = np.random.default_rng(11)
-    alarms = sum(bool(odds(made_events(random, 100)).min() <= ALPHA) for _ in range(400))
-    assert alarms / 400 <= ALPHA + 3.0 * np.sqrt(ALPHA * (1 - ALPHA) / 400)
+    alarms = sum(bool(odds(made_events(random, 100)).min() <= ALPHA) for _ in range(250))
+    assert alarms / 250 <= ALPHA + 3.0 * np.sqrt(ALPHA * (1 - ALPHA) / 250)
 
 
 def test_one_odd_event_among_drifting_ones_is_found_and_only_it():
-    batch = made_events(np.random.default_rng(4), 300)
-    batch.grid[123, 0, 50:70] *= 0.3
+    batch = made_events(np.random.default_rng(4), 1000)
+    batch.grid[123, 0, 50:70] = 0.0
     assert np.flatnonzero(odds(batch) <= ALPHA).tolist() == [123]
 
 
 def test_a_fifth_of_the_events_may_be_odd():
     batch = made_events(np.random.default_rng(6), 300)
     batch.grid[::5, 0, 50:70] *= 0.3
-    assert np.flatnonzero(odds(batch) <= ALPHA).tolist() == list(range(0, 300, 5))
+    found = set(np.flatnonzero(odds(batch) <= ALPHA).tolist())
+    assert found >= set(range(0, 300, 5))
+    # of the listed ones at most alpha are false on average; 60 true ones, three deviations more
+    assert len(found) - 60 <= 60 * ALPHA + 3.0 * np.sqrt(60 * ALPHA)
 
 
 # --- the train and its rhythms
@@ -298,3 +301,27 @@ def test_a_wrong_alpha(capsys, shop):
         2,
         "straygauge: sweep: expected --alpha above 0 and at most 0.5, found 0.9; 0.05 is usual\n",
     )
+
+
+def test_listed_events_become_references(capsys, shop, recording):
+    wav_or_npz(shop, recording)
+    run(capsys, "sweep", "long.npz", *arguments(recording), "--json-lines", "out.jsonl")
+    lines = [json.loads(line) for line in Path("out.jsonl").read_text("ascii").splitlines()]
+    first = next(one for one in lines if one["kind"] == "event" and one["what"] == "shape")
+    told = ("--label", "fault", "--fault", "seen-once", "--vehicle", "v1")
+    number = str(first["event"])
+    code, out, err = run(capsys, "add", "--from-sweep", "out.jsonl", "--events", number, *told)
+    assert (code, err) == (0, "")
+    assert out == (
+        f"added #1: event {number}, seen-once, ignition-secondary / any family / any condition\n"
+    )
+    kept = json.loads(run(capsys, "show", "1", "--json")[1])
+    assert kept["tags"] == {"event": number, "from": "sweep"}
+    # the window of 12 ms and half as much on either side, at 50 kS/s
+    assert kept["n_samples"] == 1200 and kept["note"] == first["sentence"]
+    code, _, err = run(capsys, "add", "--from-sweep", "out.jsonl", "--events", number, *told)
+    assert code == 2 and "the same samples are reference 1 already" in err
+    code, _, err = run(capsys, "add", "--from-sweep", "out.jsonl", "--events", "1", *told)
+    assert code == 2 and "expected events that the sweep lists" in err
+    code, _, err = run(capsys, "add", "--from-sweep", "out.jsonl", "--events", "x", *told)
+    assert code == 2 and err.endswith("write for instance --events 3,17\n")

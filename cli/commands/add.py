@@ -44,6 +44,16 @@ Tag = Annotated[
     list[str] | None, typer.Option(metavar="NAME=VALUE", help="A tag; may be repeated.")
 ]
 
+FromSweep = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="OUT.jsonl", help="Add events that `sweep --json-lines` listed; with --events."
+    ),
+]
+Events = Annotated[
+    str, typer.Option(metavar="N,N,...", help="With --from-sweep: the numbers of the events.")
+]
+
 
 @taking(probed=Probed, recorded=Recorded)
 def add(
@@ -58,10 +68,25 @@ def add(
     fix: Fix = "",
     note: Note = "",
     tag: Tag = None,
+    from_sweep: FromSweep = None,
+    events: Events = "",
     catalogue: Catalogue = None,
     json: Json = False,
 ) -> int:
     """Add a capture, or many by manifest, to the catalogue as good or as a known fault."""
+    if from_sweep is not None:
+        from cli.commands.add_swept import add_swept
+
+        if file is not None or manifest is not None or all_or_nothing:
+            raise UsageProblem(
+                f"{from_sweep}: expected --from-sweep alone, found FILE or --manifest beside it; "
+                "leave that out"
+            )
+        refuse_beside_manifest(from_sweep, probed, recorded)
+        tags = _tags(from_sweep, tag or ())
+        return add_swept(
+            from_sweep, events, label, fault, vehicle, fix, note, tags, catalogue, json
+        )
     if (file is None) == (manifest is None):
         found = "neither" if file is None else "both"
         raise UsageProblem(f"add: expected FILE or --manifest, found {found}; name one of them")

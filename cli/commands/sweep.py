@@ -49,7 +49,7 @@ def sweep(
         raise UsageProblem(
             f"sweep: expected --alpha above 0 and at most 0.5, found {alpha:g}; 0.05 is usual"
         )
-    request = as_request(file, probed, recorded)
+    request = as_request(file, probed, recorded, catalogue)
     if picture is not None:
         from cli.picture import check_place
 

@@ -45,7 +45,7 @@ def sweep_file(
     drawn: keep curves for a picture.  block: samples over all channels in memory at once.
     Raises StraygaugeError for an unknown system, an unreadable file or catalogue, wrong channels.
     """
-    card = find_card(request.context.system, all_cards())
+    card = find_card(request.context.system, all_cards(catalogue))
     context = Context(card.name, request.context.engine_family, request.context.condition)
     blocks = captures.open_blocks(request.file, request.options, block)
     size = max(block // max(len(blocks.channels), 1), 2)
