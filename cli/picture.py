@@ -113,13 +113,13 @@ def draw_channel(axes: Axes, overlay: Overlay, channel: int, answer: Answer) -> 
     if overlay.fault is not None:
         axes.plot(
             x, overlay.fault[channel], color=FAULT, lw=1.2, ls=(0, (5, 3)),
-            label=f"nearest fault: {plain(overlay.fault_name)}",
+            label=f"nearest fault: {plain(overlay.fault_name[:60])}",
         )  # fmt: skip
     axes.plot(x, overlay.usual[channel], color=BLACK, lw=1.6, label="this capture")
     places = [place for place in answer.deviations if place.channel == role]
     for i, place in enumerate(places):
         _place(axes, place, i, labelled=i < MOST_LABELS)
-    axes.set_ylabel(f"{plain(role)}, {plain(unit)}")
+    axes.set_ylabel(f"{plain(role[:40])}, {plain(unit[:12])}")
     axes.set_xlim(float(x[0]), float(x[-1]))
     axes.margins(y=0.16)
     axes.grid(visible=True, color="0.88", lw=0.6)
@@ -139,7 +139,7 @@ def _place(axes: Axes, place: Deviation, i: int, *, labelled: bool) -> None:
         at = float(np.clip((low + high) / 2, left, right))
         sign = "+" if place.size > 0 else ""
         axes.annotate(
-            f"{sign}{number(place.size, 3)} {plain(place.unit)}", (at, 0.02 + 0.07 * (i % 2)),
+            f"{sign}{number(place.size, 3)} {plain(place.unit[:12])}", (at, 0.02 + 0.07 * (i % 2)),
             xycoords=("data", "axes fraction"), ha="center", va="bottom", fontsize=8,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": PLACE, "lw": 0.8},
         )  # fmt: skip

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from cli.report.content import content_of
 from cli.report.numbers import numbers_of
+from cli.words import printable
 from matching.answer import Answer
 from refdb.cards import SystemCard
 
@@ -30,7 +31,8 @@ SCRIPTS = (
 
 def html_of(answer: Answer, card: SystemCard) -> bytes:
     """The whole page, UTF-8. Every text goes through autoescape, every number through JSON."""
-    style, script = (_together(names) for names in (STYLES, SCRIPTS))
+    style = _together(STYLES)
+    scripts = [_text(name).strip() for name in SCRIPTS]
     page = _environment().get_template("check.html.j2").render(
         c=content_of(answer, card),
         overlay=answer.overlay,
@@ -38,9 +40,9 @@ def html_of(answer: Answer, card: SystemCard) -> bytes:
         recording=answer.recording,
         numbers=numbers_of(answer, card),
         style=_markup(style),
-        script=_markup(script),
+        scripts=[_markup(script) for script in scripts],
         licence=_markup(_text("vendor/uPlot.LICENSE")),
-        policy=_policy(style, script),
+        policy=_policy(style, scripts),
     )  # fmt: skip
     return page.encode("utf-8", "backslashreplace")
 
@@ -49,13 +51,15 @@ def html_of(answer: Answer, card: SystemCard) -> bytes:
 def _environment() -> Environment:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         autoescape=True,
         undefined=StrictUndefined,
         loader=FileSystemLoader(HERE / "templates"),
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["printable"] = printable
+    return made
 
 
 def _markup(ours: str) -> Any:
@@ -75,10 +79,11 @@ def _together(names: tuple[str, ...]) -> str:
     return "\n".join(_text(name).strip() for name in names)
 
 
-def _policy(style: str, script: str) -> str:
-    """A content-security policy: only this very style and script, nothing from anywhere else."""
+def _policy(style: str, scripts: list[str]) -> str:
+    """A content-security policy: this very style and these scripts, nothing from elsewhere."""
+    allowed = " ".join(f"'{_hash(script)}'" for script in scripts)
     return (
-        f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; "
+        f"default-src 'none'; script-src {allowed}; style-src '{_hash(style)}'; "
         "img-src data:; base-uri 'none'; form-action 'none'"
     )
 

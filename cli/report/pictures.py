@@ -58,8 +58,8 @@ def strip(answer: Answer) -> Figure:
     for channel, one in enumerate(axes):
         low, high = level.low[channel], level.high[channel]
         one.fill_between(t, low, high, color="black", lw=0.5)
-        role = picture.plain(made.strip.roles[channel])
-        one.set_ylabel(f"{role[:24]}, {picture.plain(made.strip.units[channel])}", fontsize=8)
+        role = picture.plain(made.strip.roles[channel][:24])
+        one.set_ylabel(f"{role}, {picture.plain(made.strip.units[channel][:12])}", fontsize=8)
         one.tick_params(labelsize=7)
         one.margins(x=0, y=0.12)
         for event, window in zip(answer.events, made.windows, strict=False):

@@ -14,8 +14,6 @@ const Tiles = (() => {
   limits.forEach((range, c) => { scales[`y${c}`] = { range }; });
 
   tiles.forEach((tile, i) => {
-    const event = given.list[i];
-    tile.setAttribute("aria-label", `event ${event.number} at ${Number(event.start.toPrecision(6))} s, stray ${event.stray}${event.odd ? ", odd" : ""}`);
     tile.addEventListener("click", () => pick(tile, i));
   });
 
