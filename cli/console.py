@@ -37,6 +37,7 @@ NEARNESS = {
 SIMULATED = "The references are simulated, not captured from vehicles."
 AID = "A verdict is an aid, not a proof: confirm before parts are replaced."
 MOST_EVENTS = 6
+FAMILY = "family record"  # source of what a family's record lets one work out
 
 
 def show_answer(answer: Answer, sheet: Sheet, *, everything: bool = False) -> None:
@@ -159,7 +160,12 @@ def _reading(reading: Reading) -> tuple[str, ...]:
 
 def _not_judged(answer: Answer, sheet: Sheet) -> None:
     limits = [finding for finding in answer.fitness if finding.severity == "limiting"]
-    left_out = [reading for reading in answer.measurements if reading.state == "not-judged"]
+    unjudged = [reading for reading in answer.measurements if reading.state == "not-judged"]
+    left_out = [reading for reading in unjudged if reading.source != FAMILY]
+    worked_out = [reading for reading in unjudged if reading.source == FAMILY]
+    if worked_out:
+        sheet.heading("From the engine family's record")
+        sheet.columns([(*_reading(reading)[:3], reading.text) for reading in worked_out], "lrll")
     if not limits and not left_out:
         return
     sheet.heading("Not judged")

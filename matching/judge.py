@@ -29,12 +29,14 @@ from matching.explain import (
     terms_of,
 )
 from matching.fitness import assess
+from matching.fitness_instrument import with_instrument
 from matching.footing import Footing, Signature
 from matching.model.conformal import smallest
 from matching.model.data import SystemData, one_more
 from matching.model.naming import NAME_ABOVE
 from matching.model.system import Placing, SystemModel, place, stray_of, typicality
 from matching.profile import Inspection
+from refdb.bench_records import Bench
 from refdb.cards import SystemCard
 from refdb.records import Context, Reference
 from refdb.units import dimension, factor
@@ -73,11 +75,12 @@ def judge(
     seen: Inspection,
     shelf: ShelfLike,
     alpha: float,
+    bench: Bench | None = None,
 ) -> Answer:
-    """The answer for one inspected capture."""
+    """The answer for one inspected capture. bench: the instrument it was recorded with."""
     signature = (seen.profile.roles, seen.profile.units)
     footing = shelf.footing(context, signature, seen.coupling)
-    findings = assess(card, seen, footing.peers)
+    findings = with_instrument(assess(card, seen, footing.peers), card, seen, footing.peers, bench)
     cautions = texts(keys_for(card.cautions, _volts(seen)))
     blocking = [f for f in findings if f.severity == "blocking"]
     if blocking or footing.model is None:

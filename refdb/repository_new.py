@@ -59,9 +59,7 @@ def checked(capture: Capture, new: NewReference) -> tuple[Capture, NewReference]
     return capture, new
 
 
-def without_vins(
-    capture: Capture, new: NewReference, salt: bytes
-) -> tuple[Capture, NewReference]:
+def without_vins(capture: Capture, new: NewReference, salt: bytes) -> tuple[Capture, NewReference]:
     """Both with whatever looks like a VIN veiled: a salted hash and the descriptive part stay."""
     new = replace(
         new,

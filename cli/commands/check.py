@@ -47,6 +47,10 @@ Report = Annotated[
         metavar="FILE.html|.pdf", help="Write a report: one page that stands alone, or a PDF."
     ),
 ]
+Instrument = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="What it was recorded with; `straygauge instrument list`."),
+]
 All = Annotated[bool, typer.Option("--all", help="List measurements inside their range too.")]
 
 
@@ -62,6 +66,7 @@ def check(
     json: Json = False,
     picture: Picture = None,
     report: Report = None,
+    instrument: Instrument = None,
     all: All = False,
 ) -> int:
     """Say whether a capture looks normal, how far it strays and which known fault it resembles."""
@@ -74,15 +79,16 @@ def check(
         )
     if manifest is not None:
         return _many(
-            manifest, probed, recorded, json_lines, alpha, catalogue, json, picture, report
-        )
+            manifest, probed, recorded, json_lines, alpha, catalogue, json, picture, report,
+            instrument,
+        )  # fmt: skip
     assert file is not None
     if json_lines is not None:
         raise UsageProblem(
             f"{file}: expected --json-lines beside --manifest only, found FILE; "
             "use --json for one file"
         )
-    return _one(file, probed, recorded, alpha, catalogue, json, picture, report, all)
+    return _one(file, probed, recorded, alpha, catalogue, json, picture, report, instrument, all)
 
 
 def _one(
@@ -94,6 +100,7 @@ def _one(
     json: bool,
     picture: Path | None,
     report: Path | None,
+    instrument: str | None,
     everything: bool,
 ) -> int:
     from cli.progress import shown_progress
@@ -113,14 +120,16 @@ def _one(
     with shown_progress() as progress:
         answer = check_file(
             request, catalogue=catalogue, alpha=alpha, progress=progress,
-            keep_recording=report is not None,
+            keep_recording=report is not None, instrument=instrument,
         )  # fmt: skip
     if picture is not None:
         draw(answer, picture)
     if report is not None:
         from refdb.cards import find_card
+        from refdb.shop_cards import cards_in_force
 
-        reports.write_report(answer, find_card(answer.context.system), report)
+        card = find_card(answer.context.system, cards_in_force(catalogue))
+        reports.write_report(answer, card, report)
     if json:
         from cli.output import print_json
 
@@ -143,6 +152,7 @@ def _many(
     json: bool,
     picture: Path | None,
     report: Path | None,
+    instrument: str | None,
 ) -> int:
     refuse_beside_manifest(manifest, probed, recorded)
     if picture is not None:
@@ -163,7 +173,9 @@ def _many(
 
     verdicts: set[str] = set()
     with shown_progress() as progress:
-        answers = check_manifest(manifest, catalogue=catalogue, alpha=alpha, progress=progress)
+        answers = check_manifest(
+            manifest, catalogue=catalogue, alpha=alpha, progress=progress, instrument=instrument
+        )
         if json or json_lines is not None:
             with lines_to(json_lines) as out:
                 for answer in answers:
