@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -49,13 +50,25 @@ def recipe_of(card: SystemCard) -> str:
     return f"profile:{_code_digest()}:{digest.hexdigest()[:12]}"
 
 
+def telling(references: Iterable[Reference]) -> list[Reference]:
+    """The good references that a context's hint stands on: always the same ones, whatever is
+    described already, so that the same catalogue gives the same hint the second time too."""
+    count: Counter[Context] = Counter()
+    out = []
+    for r in references:
+        if r.label == "good" and count[r.context] < HINT_FROM:
+            count[r.context] += 1
+            out.append(r)
+    return out
+
+
 def hints_of(
     references: Iterable[Reference], scouts: Mapping[int, Mapping[str, float]]
 ) -> dict[Context, dict[str, float]]:
-    """Per context: the median of what the event rule finds in its good references."""
+    """Per context: the median of what the event rule finds in its telling references."""
     found: dict[Context, dict[str, list[float]]] = {}
-    for r in references:
-        if r.label == "good" and r.id in scouts:
+    for r in telling(references):
+        if r.id in scouts:
             for name, value in scouts[r.id].items():
                 found.setdefault(r.context, {}).setdefault(name, []).append(value)
     return {
@@ -101,21 +114,8 @@ def _scout_missing(
     references: Sequence[Reference],
     scouts: dict[int, Mapping[str, float]],
 ) -> None:
-    """Make sure that every context's hint stands on some good references before cutting."""
-    waiting: dict[Context, list[int]] = {}
-    settled: dict[Context, int] = {}
-    for r in references:
-        if r.label != "good":
-            continue
-        if r.id in scouts:
-            settled[r.context] = settled.get(r.context, 0) + 1
-        else:
-            waiting.setdefault(r.context, []).append(r.id)
-    wanted = [
-        (id_, None)
-        for context, ids in waiting.items()
-        for id_ in ids[: max(0, HINT_FROM - settled.get(context, 0))]
-    ]
+    """Make sure that every context's hint stands on its telling references before cutting."""
+    wanted = [(r.id, None) for r in telling(references) if r.id not in scouts]
     for part in _run(catalogue, card, wanted, silent, "scouting"):
         for id_, found in part:
             if isinstance(found, dict):
