@@ -58,7 +58,7 @@ def audit(
 
     Raises StraygaugeError for an unknown system and a catalogue that cannot be used.
     """
-    cards = all_cards()
+    cards = all_cards(catalogue)
     wanted = None if system is None else find_card(system, cards).name
     with open_with_starters(catalogue) as opened:
         if wanted is not None:
