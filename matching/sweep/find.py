@@ -55,7 +55,7 @@ def verdicts_of(events: Oddness, train: Train, alpha: float) -> Verdicts:
     """The odds of every event and of every gap, corrected together."""
     late = np.abs(train.late) / train.interval
     late = np.where(train.in_turn, late, np.nan)
-    views = [events.shape, events.place, events.rest] + ([late] if train.regular else [])
+    views = [events.shape, events.place] + ([late] if train.regular else [])
     p = joint_p(views, alpha)
     keep = p > alpha / max(events.n, 1)
     by_time = np.zeros(events.n, bool)

@@ -17,7 +17,7 @@ from matching.tools import Bools, Floats
 
 # The first look tolerates a quarter of odd events; what it finds is left out of the second, whose
 # range lies further out and needs less extrapolation.
-FIRST, SECOND = (0.50, 0.75), (0.90, 0.98)
+FIRST, SECOND = (0.50, 0.75), (0.80, 0.95)
 # Fewer events cannot make a tail.
 LEAST = 30
 
