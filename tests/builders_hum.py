@@ -58,6 +58,12 @@ text = "hums per second"
 min_rate_hz = 1000.0
 min_duration_s = 0.05
 
+[plan]
+expected_peak = 1.5
+peak_source = "made up"
+shortest_feature_s = 0.002
+slowest_cycle_s = 0.02
+
 [faults]
 third = "a third harmonic rides on the hum."
 weak = "the hum is half its size"
