@@ -234,6 +234,18 @@ def test_two_good_vehicles_are_too_thin_to_judge_by(shelf):
     ]
 
 
+def test_captures_of_either_coupling_are_never_judged_by_each_other(shelf):
+    """The first good vehicles AC, the rest DC, one that does not say: each row is judged once."""
+    goods = [r.id for r in shelf.references if r.label == "good"]
+    kinds = dict.fromkeys(goods[:5], "ac") | {goods[5]: None}
+    mixed = changed(shelf, lambda r: replace(r, coupling=kinds.get(r.id, "dc")))
+    rows, thin = consult.audit_shelf(mixed)
+    assert thin == () and sorted(r.reference for r in rows) == [r.id for r in shelf.references]
+    ranked = {r.reference: r.ranked for r in rows}
+    assert {ranked[i] for i in goods[:5]} == {5}, "four AC ones and the one that does not say"
+    assert {ranked[i] for i in goods[6:]} == {len(goods) - 6}
+
+
 # --- over a catalogue: kept, resumed, told -----------------------------------------------------
 
 
@@ -249,7 +261,7 @@ def no_judging(monkeypatch):
     def never(*_):
         raise AssertionError("judged again")
 
-    monkeypatch.setattr(consult, "ProcessPoolExecutor", never)
+    monkeypatch.setattr(consult, "pool", never)
 
 
 def test_what_is_finished_is_not_judged_again(audited, monkeypatch):
@@ -306,15 +318,6 @@ def test_a_stopped_audit_goes_on_where_it_was(tmp_path, monkeypatch):
     class Now:
         """Stands for the pool: does the work at once, here."""
 
-        def __init__(self, *_, **__):
-            pass
-
-        __enter__ = lambda self: self  # noqa: E731
-        __exit__ = lambda self, *_: None  # noqa: E731
-
-        def shutdown(self, **_):
-            pass
-
         def submit(self, work, shelf):
             from concurrent.futures import Future
 
@@ -324,7 +327,7 @@ def test_a_stopped_audit_goes_on_where_it_was(tmp_path, monkeypatch):
             return done
 
     monkeypatch.setattr(consult, "Library", Shelves)
-    monkeypatch.setattr(consult, "ProcessPoolExecutor", Now)
+    monkeypatch.setattr(consult, "pool", Now)
     cards = [consult.all_cards()[name] for name in (SMALL, OTHER)]
 
     def stop_after_one(what, done, total):

@@ -127,17 +127,19 @@ def audit_shelf(shelf: Shelf) -> Found:
     thin: list[Thin] = []
     done: dict[int, tuple[Judged, ...]] = {}
     for context, near in _by_context(shelf.references).items():
-        kinds = _kinds(shelf, near)
-        for signature, coupling in kinds:
+        by_itself = False
+        for signature, coupling in _kinds(shelf, near):
             footing = shelf.footing(context, signature, coupling)
             model = footing.model
-            assert footing.level == "exact" and model is not None
+            if footing.level != "exact" or model is None:  # held against another coupling
+                continue
+            by_itself = True
             if id(model) not in done:
                 done[id(model)] = judged_rows(model, footing.references)
             for row in done[id(model)]:
                 if row.context == context:
                     rows.setdefault((row.reference, context), row)
-        if not kinds:
+        if not by_itself:
             thin.append(_thin(context, near))
     return tuple(rows.values()), tuple(thin)
 
