@@ -70,7 +70,8 @@ const Overlay = (() => {
      On a narrow plot only the numbers, whose sizes the list beside it says. */
   function labels(u, channel, wide) {
     const mine = given.places.filter((p) => p.channel === channel).sort((a, b) => a.from - b.from);
-    const c = u.ctx, { min, max } = u.scales.x;
+    const c = u.ctx;
+    const min = u.scales.x.min ?? axis[0], max = u.scales.x.max ?? axis[axis.length - 1]; /* not set at first */
     const at = (v) => ((Math.min(Math.max(v, min), max) - min) / (max - min)) * wide;
     c.save();
     c.font = FONT(1);
