@@ -21,6 +21,8 @@ DEAD_NOISE = 10.0  # times the noise, peak to peak: noise alone spans six to eig
 DEAD_STEPS = 4.0  # quantisation steps: idle codes and hum
 RAIL_SHARE = 0.002  # of all samples on the extreme code: less is an ordinary peak
 RAIL_RUN = 3.0  # samples in a row on the extreme code: fewer is an ordinary peak
+RAIL_LEVEL = 0.2  # of all samples on one code: a level, be it its own or the instrument's
+RAIL_SHORT = 0.02  # of the swing short of the references' level: a level that was cut
 RAIL_EVENTS = 0.8  # of the events end on the very same extreme: peaks that differ do not
 RAIL_CODES = 60.0  # codes the swing must cover: on fewer, peaks share a code by chance
 RAIL_AWAY = 0.3  # of the swing, from the middle to the extreme: a calm line rests on its code
@@ -236,7 +238,30 @@ def on_rail(role: str, side: str, fit: Mapping[str, float], peers: Peers) -> boo
     most = _usual(peers.all_values(f"{side}_share:{role}"))
     longest = _usual(peers.all_values(f"{side}_run:{role}"))
     dwells = share > max(RAIL_SHARE, 3.0 * most) and run >= max(RAIL_RUN, 1.5 * longest)
+    coarse = fit[f"step:{role}"] >= fit[f"noise:{role}"]
+    if dwells and coarse and _rests_there(role, side, share, peers):
+        dwells = _cut_short(role, side, fit, peers)
     return dwells or _peaks_meet(role, side, fit, peers)
+
+
+def _rests_there(role: str, side: str, share: float, peers: Peers) -> bool:
+    """Whether the references rest near that extreme for about as long, as a logic level does: on
+    a coarse instrument such a level is one code, and no sign of clipping."""
+    near = peers.good_values(f"{side}_near:{role}")
+    if near.size == 0:
+        return False
+    usual = float(np.median(near))
+    return share > RAIL_LEVEL or 0.3 * usual <= share <= 2.0 * usual
+
+
+def _cut_short(role: str, side: str, fit: Mapping[str, float], peers: Peers) -> bool:
+    """Whether that extreme falls short of where it lies in every good reference."""
+    name = f"{'high' if side == 'top' else 'low'}:{role}"
+    known = peers.good_values(name)
+    margin = RAIL_SHORT * float(np.median(peers.good_values(f"swing:{role}")))
+    if side == "top":
+        return fit[name] < float(known.min()) - margin
+    return fit[name] > float(known.max()) + margin
 
 
 def _peaks_meet(role: str, side: str, fit: Mapping[str, float], peers: Peers) -> bool:

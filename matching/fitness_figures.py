@@ -32,12 +32,22 @@ def figures(part: Cut) -> dict[str, float]:
             f"top_run:{role}": top[1],
             f"bottom_share:{role}": bottom[0],
             f"bottom_run:{role}": bottom[1],
-        }
+        } | _near(x, role)
         if part.grid.shape[0] >= 3:
             out |= _hits(x, part, row, role)
     if part.signal.overload is not None:
         out["overload_share"] = float(part.signal.overload.mean())
     return out
+
+
+def _near(x: Floats, role: str) -> dict[str, float]:
+    """Share of the samples within 3 % of the range of either extreme: how much it rests there."""
+    low, high = float(x.min()), float(x.max())
+    margin = 0.03 * (high - low)
+    return {
+        f"top_near:{role}": float(np.mean(x >= high - margin)),
+        f"bottom_near:{role}": float(np.mean(x <= low + margin)),
+    }
 
 
 def _hits(x: Floats, part: Cut, row: int, role: str) -> dict[str, float]:

@@ -19,6 +19,7 @@ from seed_references.vehicles import Simulated
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
+    """Build, check or write examples, as the command line asks; gives the exit code."""
     parser = argparse.ArgumentParser("python -m seed_references", description=__doc__)
     parser.add_argument("action", choices=("build", "check", "examples"))
     parser.add_argument("systems", nargs="*", help="only these")

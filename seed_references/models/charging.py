@@ -64,6 +64,7 @@ def rotor_angle(
 
 
 def machine(family: str, condition: str, rng: Rng) -> dict[str, float]:
+    """A drawn vehicle's generator: speeds, load, resistances and what its rectifier does."""
     pairs, ratio, amps, ohm = FAMILIES[family]
     rpm = vary(rng, SPEED_RPM[condition], 0.035)
     return {

@@ -322,18 +322,21 @@ def _place(out: Floats, part: Floats, at: int) -> None:
 def simulate_secondary(
     family: str, condition: str, fault: str, severity: float, rng: np.random.Generator
 ) -> Recording:
+    """One vehicle's secondary voltage (kV) from its coil, plug and gap; see `Model.simulate`."""
     return _record("secondary", family, condition, fault, severity, rng)
 
 
 def simulate_primary(
     family: str, condition: str, fault: str, severity: float, rng: np.random.Generator
 ) -> Recording:
+    """One vehicle's primary voltage (V) at the coil's low side; see `Model.simulate`."""
     return _record("primary", family, condition, fault, severity, rng)
 
 
 def simulate_current(
     family: str, condition: str, fault: str, severity: float, rng: np.random.Generator
 ) -> Recording:
+    """One vehicle's coil current (A) through dwell and release; see `Model.simulate`."""
     return _record("current", family, condition, fault, severity, rng)
 
 

@@ -243,12 +243,14 @@ def _place(out: Floats, part: Floats, at: int) -> None:
 def simulate_current(
     family: str, condition: str, fault: str, severity: float, rng: np.random.Generator
 ) -> Recording:
+    """One vehicle's injector current (A); see `Model.simulate`."""
     return _port("current", condition, fault, severity, rng)
 
 
 def simulate_volts(
     family: str, condition: str, fault: str, severity: float, rng: np.random.Generator
 ) -> Recording:
+    """One vehicle's injector low-side voltage (V); see `Model.simulate`."""
     return _port("volts", condition, fault, severity, rng)
 
 

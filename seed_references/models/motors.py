@@ -55,6 +55,7 @@ def pump_run(p: dict[str, float], seconds: float) -> tuple[Floats, Floats]:
 
 
 def pump_vehicle(family: str, rng: Rng) -> dict[str, float]:
+    """A drawn vehicle's fuel pump: windings, segments, load and supply."""
     volt, ohm, amps, rpm, ripples = PUMPS[family]
     w = vary(rng, rpm, 0.04) * np.pi / 30.0
     amps, volt, ohm = vary(rng, amps, 0.06), vary(rng, volt, 0.015), vary(rng, ohm, 0.06)
@@ -167,6 +168,7 @@ def engine_torque(cylinders: int, ratio: float, swept: float, leaks: Floats) -> 
 
 
 def starter_vehicle(family: str, rng: Rng) -> dict[str, float]:
+    """A drawn vehicle's starter, battery and engine to be turned."""
     cylinders, swept, ratio, friction, gear, ohm, emf = STARTERS[family]
     return {
         "cylinders": cylinders, "swept_m3": swept, "ratio": vary(rng, ratio, 0.02),
@@ -225,6 +227,7 @@ def crank(
 
 
 def starter_faults(p: dict[str, float], fault: str, severity: float) -> None:
+    """Change the drawn parameters p in place as the fault at that severity does."""
     if fault == "engine-drag":
         p["friction_nm"] *= 1.2 + 0.8 * severity
     if fault == "cable-resistance":

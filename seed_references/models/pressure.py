@@ -63,6 +63,7 @@ def cycle(p: dict[str, float]) -> Floats:
 
 
 def vehicle(family: str, condition: str, rng: Rng) -> dict[str, float]:
+    """A drawn vehicle's cylinder: geometry, valves, leaks and speed."""
     ratio, rod = ENGINES[family]
     return {
         "ratio": vary(rng, ratio, 0.02), "rod": rod, "rpm": vary(rng, SPEED_RPM[condition], 0.045),
