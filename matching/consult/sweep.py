@@ -50,10 +50,8 @@ def sweep_file(
     blocks = captures.open_blocks(request.file, request.options, block)
     size = max(block // max(len(blocks.channels), 1), 2)
     blocks = captures.open_blocks(request.file, request.options, size)
-    with Catalogue.open(catalogue) as opened:
-        shelf = Library(opened, progress).shelf(card)
-    cutter = Cutter(card, blocks.channels, blocks.rate_hz, blocks.source, dict(shelf.hint(context)))
-    good, against = _good(card, shelf, context, blocks, request)
+    hint, good, against = _known(card, context, blocks, request, catalogue, progress)
+    cutter = Cutter(card, blocks.channels, blocks.rate_hz, blocks.source, hint)
     reader = _Reader(blocks, cutter, progress)
     events, grids, some = score_all(reader.batches(size // MARGIN_SHARE), good)
     if good is not None and some.shape[0]:
@@ -98,6 +96,16 @@ class _Reader:
             self.read = at + samples.shape[1]
             self.progress("samples read", self.read, max(total or 0, self.read))
             yield at, samples
+
+
+def _known(
+    card: SystemCard, context: Context, blocks: Blocks, request: Request,
+    catalogue: str | os.PathLike[str] | None, progress: Progress,
+) -> tuple[dict[str, float], GoodSpread | None, Against]:  # fmt: skip
+    """The context's hint and good spread; the references themselves are let go before reading."""
+    with Catalogue.open(catalogue) as opened:
+        shelf = Library(opened, progress).shelf(card)
+    return dict(shelf.hint(context)), *_good(card, shelf, context, blocks, request)
 
 
 def _good(

@@ -20,8 +20,8 @@ from refdb.cards import SystemCard
 from refdb.records import Capture, Channel
 
 # Samples over all channels that one block holds, and the share of it that is its margin. The
-# rules make some ten copies of a block: 2^20 float64 stay near 150 MB.
-BLOCK = 1 << 20
+# rules make some ten copies of a block, and the references take 200 MB beside it.
+BLOCK = 1 << 19
 MARGIN_SHARE = 8
 POINTS = 128
 # Length of the quiet strip looked at on either side of an event, as a share of the event.
