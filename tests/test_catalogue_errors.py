@@ -146,7 +146,7 @@ def test_gone_while_open(path):
 
 
 READ_ONLY = """
-import os, sys, alembic.command
+import os, sys, alembic.command, platformdirs  # while the packages may still be read
 from refdb.catalogue import Catalogue
 from refdb.errors import CatalogueError
 from tests.builders_catalogue import capture, said
