@@ -206,7 +206,7 @@ def to_json(answer: Answer) -> dict[str, Any]:
     out["deviations"] = [_deviation(item) for item in answer.deviations]
     out["cautions"] = list(answer.cautions)
     out["summary"] = answer.summary
-    return _rounded(out)  # type: ignore[no-any-return]
+    return rounded(out)  # type: ignore[no-any-return]
 
 
 def _deviation(item: Deviation) -> dict[str, Any]:
@@ -218,12 +218,12 @@ def _deviation(item: Deviation) -> dict[str, Any]:
     } | whole
 
 
-def _rounded(value: Any) -> Any:
+def rounded(value: Any) -> Any:
     """Floats to six significant digits; NaN and infinity, which JSON lacks, to null."""
     if isinstance(value, float):
         return float(f"{value:.6g}") if np.isfinite(value) else None
     if isinstance(value, dict):
-        return {k: _rounded(v) for k, v in value.items()}
+        return {k: rounded(v) for k, v in value.items()}
     if isinstance(value, list):
-        return [_rounded(v) for v in value]
+        return [rounded(v) for v in value]
     return value

@@ -242,7 +242,7 @@ def _name(model: SystemModel, i: int, namer: Namer | None) -> tuple[str, float]:
     along = left.along[i]
     if namer is None or not np.isfinite(along).any():
         return "", 0.0
-    good_size = float(np.nanmedian(left.size[model.data.good]))
+    good_size = left.usual_size(model.data.good)
     best, evidence = likeness_of(along, left.length[i], float(left.size[i]), good_size)
     sure = float(namer.sure(evidence[None, :])[0])
     vehicle = int(model.data.vehicle[i])

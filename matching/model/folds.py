@@ -35,6 +35,10 @@ class LeftOut:
     along: Floats
     length: Floats
 
+    def usual_size(self, good: Bools) -> float:
+        """Median whitened length of the good rows, each judged without its own vehicle."""
+        return float(np.nanmedian(self.size[good]))
+
 
 def take(data: SystemData, keep: Bools) -> SystemData:
     """The rows of `data` where keep (rows,) is True."""

@@ -117,7 +117,7 @@ def learn_namer(data: SystemData, left: LeftOut, without: int = NOBODY) -> Namer
     if rows.size < 6:
         return None
     evidence, right = [], []
-    good_size = float(np.nanmedian(left.size[data.good]))
+    good_size = left.usual_size(data.good)
     for i in rows:
         for hide in (False, True):
             along = left.along[i].copy()
@@ -166,7 +166,7 @@ def place(model: SystemModel, row: SystemData) -> Placing:
     if model.directions is not None and model.along_door is not None:
         along = model.directions.along(z)[0]
         along_units = float(model.along_door.units(along.max()[None], row.context)[0])
-        good_size = float(np.nanmedian(model.left.size[model.data.good]))
+        good_size = model.left.usual_size(model.data.good)
         k, evidence = likeness_of(along, model.directions.length, size, good_size)
         best = int(model.directions.index[k])
         sure = float(model.namer.sure(evidence[None, :])[0]) if model.namer else 0.0

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from matching.answer import rounded
 from matching.tools import Floats
 from refdb.records import Context
 
@@ -140,7 +141,7 @@ def head_json(sweep: Sweep) -> dict[str, Any]:
         "context": asdict(sweep.context), "rate_hz": sweep.rate_hz,
         "options": dict(sweep.options), "n_samples": sweep.n_samples,
         "start_s": sweep.start_s, "n_events": sweep.n_events,
-        "interval_s": _rounded(sweep.interval_s), "alpha": sweep.alpha,
+        "interval_s": rounded(sweep.interval_s), "alpha": sweep.alpha,
         "too_few": sweep.too_few, "n_found": len(sweep.found), "n_aside": len(sweep.aside),
         "rhythm": [_flat(asdict(one)) for one in sweep.rhythm],
         "against": _flat(asdict(sweep.against)), "method": METHOD,
@@ -163,9 +164,4 @@ def lines_json(sweep: Sweep) -> list[dict[str, Any]]:
 
 
 def _flat(table: dict[str, Any]) -> dict[str, Any]:
-    return {k: _rounded(v) if isinstance(v, float) else v for k, v in table.items()}
-
-
-def _rounded(value: float) -> float | None:
-    """Six significant digits; NaN and infinity, which JSON lacks, to null."""
-    return float(f"{value:.6g}") if np.isfinite(value) else None
+    return {k: rounded(v) if isinstance(v, float) else v for k, v in table.items()}
